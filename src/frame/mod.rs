@@ -1,0 +1,145 @@
+//! Files in, linear light and the facts of the exposure out.
+//!
+//! A night is a folder; each sub-folder is an alignment. A frame is one picture file, decoded to
+//! one plane of linear light with the EXIF orientation applied, and a header. Frames are read one
+//! by one, when they are needed: memory does not grow with the length of the night.
+
+use std::path::PathBuf;
+
+use jiff::Timestamp;
+
+use crate::units::{Length, PixelPoint, Seconds, Site};
+
+/// One plane of linear light, row by row from the top, orientation applied.
+///
+/// Values are proportional to the light received, scaled so that full scale of the file is 1.0;
+/// never NaN or infinite.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Plane {
+    width: usize,
+    height: usize,
+    data: Vec<f32>,
+}
+
+impl Plane {
+    /// A plane from its rows; `None` unless `data` holds `width * height` values and neither is zero.
+    pub fn new(width: usize, height: usize, data: Vec<f32>) -> Option<Self> {
+        let sized = width > 0 && height > 0 && width.checked_mul(height) == Some(data.len());
+        sized.then_some(Self {
+            width,
+            height,
+            data,
+        })
+    }
+    /// Pixels in a row.
+    pub fn width(&self) -> usize {
+        self.width
+    }
+    /// Number of rows.
+    pub fn height(&self) -> usize {
+        self.height
+    }
+    /// All values, row by row from the top.
+    pub fn data(&self) -> &[f32] {
+        &self.data
+    }
+    /// One row, counted from the top.
+    pub fn row(&self, y: usize) -> &[f32] {
+        &self.data[y * self.width..(y + 1) * self.width]
+    }
+    /// Centre of the frame.
+    pub fn center(&self) -> PixelPoint {
+        PixelPoint::new(
+            (self.width as f64 - 1.0) / 2.0,
+            (self.height as f64 - 1.0) / 2.0,
+        )
+    }
+}
+
+/// Where the pixel pitch comes from, which says how far to trust it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PitchSource {
+    /// `--pixel-pitch` or the settings.
+    Option,
+    /// Focal-plane tags that agree with the size of the picture.
+    FocalPlaneTags,
+    /// Sensor width worked out from the 35 mm equivalent focal length, or from tags that belong to
+    /// a larger picture, spread over this picture's pixels: good to a few per cent.
+    SensorSize,
+}
+
+/// How the pixels relate to the lens: what the file or the user says.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Optics {
+    /// Focal length of the lens.
+    pub focal_length: Option<Length>,
+    /// Focal length that gives the same view on a 36 x 24 mm sensor (35 mm equivalent).
+    pub equivalent_focal_length: Option<Length>,
+    /// Side of one pixel of this picture, and who says so.
+    pub pixel_pitch: Option<(Length, PitchSource)>,
+}
+
+/// The facts of an exposure that came with the file or by option.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Header {
+    /// Start of the exposure, UTC.
+    pub start: Option<Timestamp>,
+    /// Length of the exposure.
+    pub exposure: Option<Seconds>,
+    /// Lens and pixels.
+    pub optics: Optics,
+    /// Where the camera stood, if the file says.
+    pub site: Option<Site>,
+    /// Maker and model of the camera.
+    pub camera: Option<String>,
+    /// Name of the lens.
+    pub lens: Option<String>,
+    /// Light at or above this value is saturated, on the scale of [`Plane`].
+    pub saturation: f32,
+    /// True where the file is a camera's or program's rendering (tone curve, 8 bit) rather than raw counts.
+    pub developed: bool,
+}
+
+/// One picture: its pixels and the facts of its exposure.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Frame {
+    /// Linear light.
+    pub plane: Plane,
+    /// Facts of the exposure.
+    pub header: Header,
+}
+
+/// Facts given by option or settings, which overrule the files.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Overrides {
+    /// `--site LAT,LON`.
+    pub site: Option<Site>,
+    /// `--utc-offset +HH:MM`: the camera clock's zone, seconds east of UTC.
+    pub utc_offset: Option<Seconds>,
+    /// `--exposure`.
+    pub exposure: Option<Seconds>,
+    /// `--focal`.
+    pub focal_length: Option<Length>,
+    /// `--pixel-pitch`.
+    pub pixel_pitch: Option<Length>,
+}
+
+/// Frames taken while the axis stayed put, as the folders say: one sub-folder, or the night's own folder.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AlignmentFiles {
+    /// Name of the sub-folder, or of the night's folder.
+    pub name: String,
+    /// Picture files in natural order, relative to the night's folder.
+    pub files: Vec<PathBuf>,
+}
+
+/// The files of a night.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NightFiles {
+    /// The night's folder.
+    pub root: PathBuf,
+    /// Alignments in natural order of their folders.
+    pub alignments: Vec<AlignmentFiles>,
+    /// Files that are no pictures, relative to the night's folder.
+    pub ignored: Vec<PathBuf>,
+}

@@ -1,0 +1,3 @@
+//! Star fields in; lens, matched stars and where the camera looked out.
+
+pub mod lens;

@@ -1,0 +1,17 @@
+//! `stillpoint`: how far a star tracker's axis is from the pole, from a night's test exposures.
+//!
+//! `frame -> stars -> identify (with sky) -> mount -> diagnosis -> advice -> report`
+
+pub mod error;
+pub mod units;
+
+pub mod advice;
+pub mod cli;
+pub mod diagnosis;
+pub mod frame;
+pub mod identify;
+pub mod mount;
+pub mod report;
+pub mod simulate;
+pub mod sky;
+pub mod stars;

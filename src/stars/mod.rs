@@ -1,0 +1,109 @@
+//! A plane of linear light in, measured stars and one trail a frame out. Knows no sky.
+
+use crate::units::{Angle, AxialAngle, Measured, PixelPoint, PixelTensor, PixelVector, Pixels};
+
+/// Why a star is not to be trusted for everything.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Quality {
+    /// Its core reaches the saturation level: position poorer, shape useless.
+    pub saturated: bool,
+    /// A neighbour touches it.
+    pub blended: bool,
+    /// It or its trail touches the frame's edge.
+    pub at_edge: bool,
+}
+
+impl Quality {
+    /// Fit for shapes and precise positions.
+    pub fn is_clean(self) -> bool {
+        !(self.saturated || self.blended || self.at_edge)
+    }
+}
+
+/// One star as the frame shows it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Star {
+    /// Middle of its trail (its place at mid exposure).
+    pub position: PixelPoint,
+    /// Covariance of `position`, square pixels.
+    pub position_covariance: PixelTensor,
+    /// Light above the background, in units of [`crate::frame::Plane`] times pixels.
+    pub flux: Measured<f64>,
+    /// Brightest pixel above the background.
+    pub peak: f64,
+    /// Second moments of its image, square pixels (seeing, lens and trail together).
+    pub moments: PixelTensor,
+    /// 1-sigma of each of the moments, square pixels.
+    pub moments_sigma: PixelTensor,
+    /// Straight vector between the ends of its trail; its sign means nothing. `None` where not measured.
+    pub trail: Option<PixelVector>,
+    /// What to beware of.
+    pub quality: Quality,
+}
+
+impl Star {
+    /// Signal to noise ratio of its light.
+    pub fn signal_to_noise(&self) -> f64 {
+        self.flux.value / self.flux.sigma
+    }
+}
+
+/// How stars moved during the exposure, at the centre of the frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FrameTrail {
+    /// Straight vector between the ends; its sign means nothing (chosen with dx >= 0).
+    pub vector: PixelVector,
+    /// Covariance of `vector`, square pixels; for trails much shorter than the stars are wide it
+    /// is the length's sigma that says how little is known.
+    pub covariance: PixelTensor,
+    /// Length.
+    pub length: Measured<Pixels>,
+    /// Direction, as a line.
+    pub angle: AxialAngle,
+    /// 1-sigma of `angle`; 90 degrees and more means that the direction is unknown.
+    pub angle_sigma: Angle,
+    /// Stars that it rests on.
+    pub n_stars: usize,
+}
+
+/// What was kept out, and why.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Rejected {
+    /// Hot pixels and cosmic rays: sharper than the lens.
+    pub hot_pixels: usize,
+    /// Lines of aircraft and satellites.
+    pub lines: usize,
+    /// Foreground, cloud edges and other shapes that are no stars.
+    pub shapes: usize,
+}
+
+/// All that one frame shows.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StarField {
+    /// Frame size in pixels.
+    pub width: usize,
+    /// Frame size in pixels.
+    pub height: usize,
+    /// Brightest first.
+    pub stars: Vec<Star>,
+    /// Median background, on the scale of [`crate::frame::Plane`].
+    pub background: f64,
+    /// Median noise of one pixel about the background.
+    pub noise: f64,
+    /// Width of a star across its trail (full width at half maximum); `None` with too few clean stars.
+    pub fwhm: Option<Measured<Pixels>>,
+    /// The frame's trail; `None` with too few clean stars.
+    pub trail: Option<FrameTrail>,
+    /// What was kept out.
+    pub rejected: Rejected,
+}
+
+impl StarField {
+    /// Centre of the frame.
+    pub fn center(&self) -> PixelPoint {
+        PixelPoint::new(
+            (self.width as f64 - 1.0) / 2.0,
+            (self.height as f64 - 1.0) / 2.0,
+        )
+    }
+}
