@@ -11,6 +11,7 @@ pub mod diagnosis;
 pub mod frame;
 pub mod identify;
 pub mod mount;
+pub mod pipeline;
 pub mod report;
 pub mod simulate;
 pub mod sky;

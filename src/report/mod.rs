@@ -1,1 +1,364 @@
-//! report.
+//! A night's findings in; JSON and words for the terminal out.
+//!
+//! The pipeline fills [`NightReport`], in the types of the stages; `contract` holds the same in
+//! the shape of the JSON contract, converted by hand, and `text` lays it out for a person.
+
+use jiff::Timestamp;
+
+use crate::advice::Decision;
+use crate::diagnosis::{Cause, Verdict};
+use crate::sky::{Direction, Horizon};
+use crate::stars::FrameTrail;
+use crate::units::{Angle, Length, Measured, PixelVector, Pixels, Seconds, Site};
+
+/// All that one night's frames say.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NightReport {
+    /// The answer in one or two sentences for a tired person; the first line of the text.
+    pub answer: String,
+    /// Where the camera stood, if anything says so.
+    pub site: Option<SiteReport>,
+    /// Every picture file of the night, used or set aside, in the order of the night.
+    pub frames: Vec<FrameReport>,
+    /// In the order of the night; the last one is how the tracker stands now.
+    pub alignments: Vec<AlignmentReport>,
+    /// What was taken for granted, a sentence each (clock zone, lens, tolerance).
+    pub assumptions: Vec<String>,
+}
+
+impl NightReport {
+    /// Whether any alignment ended with something else than a wish for more frames.
+    pub fn is_answered(&self) -> bool {
+        self.alignments
+            .iter()
+            .any(|alignment| alignment.decision != Decision::MoreFrames)
+    }
+}
+
+/// Who says where the camera stood.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SiteSource {
+    /// The frames' GPS tags.
+    Gps,
+    /// `--site`.
+    Option,
+    /// The settings file.
+    Settings,
+}
+
+impl SiteSource {
+    /// Its name in the JSON contract.
+    pub const fn key(self) -> &'static str {
+        match self {
+            SiteSource::Gps => "gps",
+            SiteSource::Option => "option",
+            SiteSource::Settings => "settings",
+        }
+    }
+}
+
+/// Where the camera stood.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SiteReport {
+    /// The place.
+    pub site: Site,
+    /// Who says so.
+    pub source: SiteSource,
+}
+
+/// What one frame shows.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FrameReport {
+    /// Path relative to the night's folder, with `/` between its parts.
+    pub file: String,
+    /// Name of the alignment that it belongs to.
+    pub alignment: String,
+    /// Pointing within the alignment, from 0; `None` for a frame set aside before that was known.
+    pub pointing: Option<usize>,
+    /// Why the frame was set aside; `None` means that it was used.
+    pub skipped_because: Option<String>,
+    /// Start of the exposure, UTC.
+    pub start: Option<Timestamp>,
+    /// Length of the exposure.
+    pub exposure: Option<Seconds>,
+    /// Focal length by tags or option.
+    pub focal_length: Option<Length>,
+    /// Angle of one pixel at the centre of the frame, fitted or from tags.
+    pub pixel_scale: Option<Angle>,
+    /// Stars found.
+    pub n_stars: usize,
+    /// Stars found and matched to the catalogue.
+    pub n_identified: usize,
+    /// Width of a star across its trail (full width at half maximum).
+    pub fwhm: Option<Measured<Pixels>>,
+    /// Trail at the centre of the frame.
+    pub trail: Option<FrameTrail>,
+    /// Motion of the stars since the frame before in the same pointing.
+    pub drift: Option<DriftReport>,
+    /// Where the frame's centre looks.
+    pub center: Option<CenterReport>,
+    /// How its stars look.
+    pub verdict: Verdict,
+}
+
+impl FrameReport {
+    /// A frame set aside before anything could be measured.
+    pub fn set_aside(
+        file: impl Into<String>,
+        alignment: impl Into<String>,
+        reason: impl Into<String>,
+    ) -> Self {
+        Self {
+            file: file.into(),
+            alignment: alignment.into(),
+            pointing: None,
+            skipped_because: Some(reason.into()),
+            start: None,
+            exposure: None,
+            focal_length: None,
+            pixel_scale: None,
+            n_stars: 0,
+            n_identified: 0,
+            fwhm: None,
+            trail: None,
+            drift: None,
+            center: None,
+            verdict: Verdict::Unmeasured,
+        }
+    }
+
+    /// Whether the frame was used.
+    pub fn is_used(&self) -> bool {
+        self.skipped_because.is_none()
+    }
+}
+
+/// How the stars at the frame's centre moved since the frame before.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DriftReport {
+    /// Signed motion, pixels right and down.
+    pub vector: PixelVector,
+    /// 1-sigma of each component.
+    pub sigma: Pixels,
+    /// Time between the middles of the two exposures.
+    pub interval: Seconds,
+}
+
+/// Who says where a frame looks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CenterSource {
+    /// Its stars were identified.
+    Stars,
+    /// `--facing` and `--altitude`, or `--at`.
+    Hint,
+}
+
+impl CenterSource {
+    /// Its name in the JSON contract.
+    pub const fn key(self) -> &'static str {
+        match self {
+            CenterSource::Stars => "stars",
+            CenterSource::Hint => "hint",
+        }
+    }
+}
+
+/// Where a frame's centre looks.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CenterReport {
+    /// Right ascension, ICRS; `None` where a hint gave the direction but no time is known.
+    pub ra: Option<Angle>,
+    /// Declination, ICRS.
+    pub dec: Angle,
+    /// Hour angle at mid exposure, west positive; needs site and time.
+    pub hour_angle: Option<Angle>,
+    /// Direction over the ground at mid exposure, refracted; needs site and time.
+    pub horizon: Option<Direction<Horizon>>,
+    /// Position angle of the picture's upward direction, north through east.
+    pub up_position_angle: Angle,
+    /// Who says so.
+    pub source: CenterSource,
+}
+
+/// What the frames of one alignment say together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AlignmentReport {
+    /// Name of the folder, with a number where a stretch of one folder was split off.
+    pub name: String,
+    /// Frames that were used.
+    pub n_frames: usize,
+    /// Pointings among them.
+    pub n_pointings: usize,
+    /// Where the axis points, if the frames tell.
+    pub axis: Option<AxisReport>,
+    /// How the drive ran, if the frames tell.
+    pub drive: Option<DriveReport>,
+    /// The largest cause.
+    pub cause: Cause,
+    /// Causes as shares of the trail, largest first.
+    pub causes: Vec<CauseShare>,
+    /// What to do.
+    pub decision: Decision,
+    /// How to move the axis; only where a move is advised or worth knowing.
+    pub correction: Option<Correction>,
+    /// How long to expose.
+    pub longest_exposure: LongestExposure,
+    /// Frames that would settle what is open.
+    pub next_frames: Vec<NextFrame>,
+    /// One sentence: what is wrong and what to do.
+    pub headline: String,
+    /// Why, a sentence each.
+    pub reasons: Vec<String>,
+    /// What to do, a step each, in order.
+    pub todo: Vec<String>,
+}
+
+/// The axis against the pole: axis minus pole, altitude part up positive, azimuth part on the sky
+/// and east positive in both hemispheres.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AxisReport {
+    /// Against the refracted pole, up positive.
+    pub altitude_error: Measured<Angle>,
+    /// Against the refracted pole, on the sky, east positive.
+    pub azimuth_error: Measured<Angle>,
+    /// Correlation of the two errors, in (-1, 1).
+    pub correlation: f64,
+    /// A lone frame: the opposite of both errors fits as well.
+    pub mirror_ambiguous: bool,
+    /// Altitude error against the true (airless) pole, up positive.
+    pub true_pole_altitude_error: Angle,
+    /// Azimuth error against the true (airless) pole, on the sky, east positive.
+    pub true_pole_azimuth_error: Angle,
+}
+
+impl AxisReport {
+    /// Distance of the axis from the refracted pole, with the 1-sigma along the line to it.
+    ///
+    /// Method: `sqrt(alt^2 + az^2)`, its sigma by linear propagation with the correlation; at no
+    /// distance at all, the root mean square of the two sigmas.
+    pub fn total(&self) -> Measured<Angle> {
+        let (up, east) = (
+            self.altitude_error.value.rad(),
+            self.azimuth_error.value.rad(),
+        );
+        let (up_sigma, east_sigma) = (
+            self.altitude_error.sigma.rad(),
+            self.azimuth_error.sigma.rad(),
+        );
+        let total = up.hypot(east);
+        let variance = if total > 0.0 {
+            let (along_up, along_east) = (up / total * up_sigma, east / total * east_sigma);
+            along_up.powi(2) + along_east.powi(2) + 2.0 * self.correlation * along_up * along_east
+        } else {
+            (up_sigma.powi(2) + east_sigma.powi(2)) / 2.0
+        };
+        Measured::new(
+            Angle::from_rad(total),
+            Angle::from_rad(variance.max(0.0).sqrt()),
+        )
+    }
+}
+
+/// How the drive ran.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DriveReport {
+    /// Mean rate over the sidereal rate; 1 is right, negative runs backwards.
+    pub rate_ratio: Measured<f64>,
+    /// Swing about the mean rate, where there is one.
+    pub periodic: Option<PeriodicReport>,
+}
+
+/// A drive's swing about its mean rate.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PeriodicReport {
+    /// Half of the full swing, as an angle about the axis; a lower bound where the period is unknown.
+    pub amplitude: Angle,
+    /// Its period, if the frames span enough of it.
+    pub period: Option<Seconds>,
+}
+
+/// One cause's part of the trail.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CauseShare {
+    /// The cause.
+    pub cause: Cause,
+    /// Trail that it makes in the longest exposure of the alignment.
+    pub trail: Pixels,
+    /// Its part of the whole, [0, 1].
+    pub share: f64,
+    /// Probability that the cause is there at all, [0, 1].
+    pub confidence: f64,
+}
+
+/// How to move the axis: the negative of the axis error.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Correction {
+    /// Upwards positive; negative means lower it.
+    pub raise: Angle,
+    /// On the sky, eastwards positive.
+    pub east_on_sky: Angle,
+    /// The same turn of the base about the vertical, eastwards positive.
+    pub east_horizontal: Angle,
+}
+
+/// The longest exposure within tolerance, at the frames' own place in the sky.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct LongestExposure {
+    /// As the tracker stands.
+    pub now: Option<Seconds>,
+    /// With the correction made.
+    pub after_correction: Option<Seconds>,
+}
+
+/// A frame that would help.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NextFrame {
+    /// Where to face, in words.
+    pub facing: String,
+    /// Hour angle to aim at, west positive.
+    pub hour_angle: Angle,
+    /// Declination to aim at.
+    pub declination: Angle,
+    /// Exposure.
+    pub exposure: Seconds,
+    /// How many of them.
+    pub count: usize,
+    /// What they would settle.
+    pub why: String,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn axis(up: f64, east: f64, correlation: f64) -> AxisReport {
+        let arcmin =
+            |value, sigma| Measured::new(Angle::from_arcmin(value), Angle::from_arcmin(sigma));
+        AxisReport {
+            altitude_error: arcmin(up, 3.0),
+            azimuth_error: arcmin(east, 4.0),
+            correlation,
+            mirror_ambiguous: false,
+            true_pole_altitude_error: Angle::ZERO,
+            true_pole_azimuth_error: Angle::ZERO,
+        }
+    }
+
+    #[test]
+    fn total_error_takes_the_sigma_along_its_own_direction() {
+        let pure_up = axis(-30.0, 0.0, 0.5).total();
+        assert!((pure_up.value.arcmin() - 30.0).abs() < 1e-9);
+        assert!((pure_up.sigma.arcmin() - 3.0).abs() < 1e-9);
+        // At 45 degrees with full correlation the errors add: (3 + 4) / sqrt 2.
+        let slanted = axis(10.0, 10.0, 1.0).total();
+        assert!((slanted.sigma.arcmin() - 7.0 / 2f64.sqrt()).abs() < 1e-9);
+        let opposed = axis(10.0, -10.0, 1.0).total();
+        assert!((opposed.sigma.arcmin() - 1.0 / 2f64.sqrt()).abs() < 1e-9);
+    }
+
+    #[test]
+    fn no_distance_has_a_sigma_all_the_same() {
+        let none = axis(0.0, 0.0, 0.0).total();
+        assert!((none.sigma.arcmin() - 12.5f64.sqrt()).abs() < 1e-9);
+    }
+}
