@@ -3,8 +3,167 @@
 //! The key fact: between two frames of a pointing the camera turned over the ground by
 //! `Rot(a, theta)`, whatever the drive did. With every drive angle free, the axis is the fixed
 //! line of the camera's motion; the drive angles against time are then the record of the drive.
+//!
+//! `invert` fits the axis, `split` cuts pointings at bumps, `creep` finds what no axis explains,
+//! `drive` reads the record of the drive, `predict` draws the trail that all of it makes, `lone`
+//! does what can be done with one frame. `model` is the physics and knows no fitting.
 
+pub mod creep;
 pub mod drive;
 pub mod invert;
+pub mod lone;
 pub mod model;
+pub mod predict;
 pub mod split;
+
+use nalgebra::{Matrix2, Vector3};
+
+use crate::identify::attitude::Evolve;
+use crate::sky::{Direction, Horizon};
+use crate::units::{Angle, Hemisphere, Measured};
+use creep::{Creep, find_creep};
+use drive::{DriveRecord, record_drive};
+use invert::{AxisFit, Stretch};
+use model::{AxisError, error_of_axis, northern_end};
+use split::{Jump, fit_with_cuts};
+
+/// The ground that the tracker stands on: where the pole is, and how the sky moves there.
+#[derive(Clone, Copy)]
+pub struct Ground<'a> {
+    /// Celestial pole above the horizon, without air.
+    pub true_pole: Direction<Horizon>,
+    /// The same pole as seen through the air: what the axis should aim at.
+    pub refracted_pole: Direction<Horizon>,
+    /// Motion of the sky, refraction included.
+    pub evolve: &'a Evolve<'a>,
+}
+
+impl Ground<'_> {
+    /// Which pole is up.
+    pub fn hemisphere(&self) -> Hemisphere {
+        if self.true_pole.vector().y >= 0.0 {
+            Hemisphere::North
+        } else {
+            Hemisphere::South
+        }
+    }
+    /// Northern end of the line to the refracted pole.
+    pub fn refracted_north(&self) -> Vector3<f64> {
+        northern_end(self.refracted_pole, self.hemisphere())
+    }
+}
+
+/// Where the axis points, and how surely.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AxisEstimate {
+    /// The end of the axis near the pole above the horizon.
+    pub direction: Direction<Horizon>,
+    /// Axis minus refracted pole.
+    pub error: AxisError,
+    /// Covariance of (up, east), square radians.
+    pub covariance: Matrix2<f64>,
+    /// True where the opposite error fits as well.
+    pub mirror_ambiguous: bool,
+}
+
+impl AxisEstimate {
+    /// Up and east parts, each with its sigma, and their correlation.
+    pub fn parts(&self) -> (Measured<Angle>, Measured<Angle>, f64) {
+        let sigma = |part: usize| self.covariance[(part, part)].max(0.0).sqrt();
+        let product = sigma(0) * sigma(1);
+        let correlation = if product > 0.0 {
+            self.covariance[(0, 1)] / product
+        } else {
+            0.0
+        };
+        (
+            Measured::new(self.error.up, Angle::from_rad(sigma(0))),
+            Measured::new(self.error.east, Angle::from_rad(sigma(1))),
+            correlation.clamp(-1.0, 1.0),
+        )
+    }
+}
+
+/// Why the frames do not tell the axis.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum AxisUnknown {
+    /// No two frames of one pointing could be compared.
+    TooFewFrames,
+    /// The drive did not turn far enough: the turn has no direction.
+    NotTurning,
+    /// The camera's motion is no turn about one axis.
+    Creeping,
+}
+
+/// What the frames of one alignment say about the mount.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MountFit {
+    /// The axis, or why it is unknown.
+    pub axis: Result<AxisEstimate, AxisUnknown>,
+    /// The drive's record; `None` without two frames of one pointing.
+    pub drive: Option<DriveRecord>,
+    /// Bumps between frames.
+    pub jumps: Vec<Jump>,
+    /// Slow motion off the axis line.
+    pub creep: Option<Creep>,
+    /// Root of reduced chi-square of the fit.
+    pub misfit: f64,
+}
+
+/// An axis known worse than this is as good as unknown.
+const USELESS: Angle = Angle::from_deg(20.0);
+
+/// Fits axis and drive to an alignment's stretches.
+///
+/// Input: attitudes of the frames over the ground, a stretch a pointing.
+/// `extra` adds covariance to the axis for what the attitudes have in common (a hinted direction
+/// a few degrees off, a doubtful clock), square radians along (up, east).
+pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, extra: Matrix2<f64>) -> MountFit {
+    let Some(split) = fit_with_cuts(stretches, ground.refracted_north()) else {
+        return MountFit {
+            axis: Err(AxisUnknown::TooFewFrames),
+            drive: None,
+            jumps: Vec::new(),
+            creep: None,
+            misfit: 1.0,
+        };
+    };
+    let drive = record_drive(&split.fit.drive);
+    let creep = find_creep(&split.fit);
+    MountFit {
+        axis: axis_of(&split.fit, ground, extra, drive.as_ref(), creep.as_ref()),
+        drive,
+        jumps: split.jumps,
+        creep,
+        misfit: split.fit.misfit(),
+    }
+}
+
+fn axis_of(
+    fit: &AxisFit,
+    ground: &Ground<'_>,
+    extra: Matrix2<f64>,
+    drive: Option<&DriveRecord>,
+    creep: Option<&Creep>,
+) -> Result<AxisEstimate, AxisUnknown> {
+    let stands = drive.is_some_and(|record| record.nominal == Some(drive::NominalRate::Stopped));
+    if stands || fit.covariance.trace().sqrt() > USELESS.rad() {
+        return Err(AxisUnknown::NotTurning);
+    }
+    if creep.is_some() {
+        return Err(AxisUnknown::Creeping);
+    }
+    let hemisphere = ground.hemisphere();
+    let direction: Direction<Horizon> = Direction::new(match hemisphere {
+        Hemisphere::North => fit.axis,
+        Hemisphere::South => -fit.axis,
+    });
+    // `basis` is (up, east) of the northern end; the southern end moves the other way in both,
+    // which leaves a covariance as it is.
+    Ok(AxisEstimate {
+        direction,
+        error: error_of_axis(direction, ground.refracted_pole),
+        covariance: fit.covariance + extra,
+        mirror_ambiguous: false,
+    })
+}
