@@ -1,5 +1,19 @@
 //! Time, place and the catalogue in, directions out: apparent places, horizon coordinates,
 //! refraction, the pole. Knows no pixels.
+//!
+//! `Observer::new(site, atmosphere).at(utc)` gives a [`SkyAt`]: computed once an instant, cheap for
+//! every star. [`turning`] answers what needs no clock.
+
+mod observer;
+mod pole;
+mod refraction;
+mod time;
+pub mod turning;
+
+pub use observer::{Observer, SkyAt, position_angle};
+pub use pole::{PlaceAboutPole, PoleStar, PoleStarPlace, pole_star_place};
+pub use refraction::{Atmosphere, Bending, Refraction};
+pub use time::{JulianDate, LARGEST_UT1_MINUS_UTC, TimeScales, Ut1};
 
 pub mod rotation;
 
