@@ -1,4 +1,40 @@
 //! Evidence in; causes as shares of the trail out, "cannot tell" among them.
+//!
+//! `evidence` gathers what each frame shows and what the mount's fit predicts for it; `drive_fault`
+//! tells the ways in which a drive goes wrong apart; `weigh` turns all of it into shares.
+
+pub mod drive_fault;
+pub mod evidence;
+mod weigh;
+
+pub use evidence::{Evidence, FrameEvidence};
+pub use weigh::find_causes;
+
+use crate::units::{Measured, Pixels};
+
+/// One cause's part of the trail.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CauseShare {
+    /// The cause.
+    pub cause: Cause,
+    /// Trail that it makes in the frame where it makes most, with its sigma.
+    pub trail: Measured<Pixels>,
+    /// Probability that it makes a visible trail at all, [0, 1].
+    pub confidence: f64,
+}
+
+/// What the frames of an alignment say about why their stars look as they do.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Finding {
+    /// The dominant cause.
+    pub cause: Cause,
+    /// Causes that make some trail, largest first.
+    pub shares: Vec<CauseShare>,
+    /// Trail that still counts as round, for this night's stars.
+    pub tolerance: Pixels,
+    /// Longest trail measured in any frame.
+    pub longest_trail: Option<Measured<Pixels>>,
+}
 
 /// Why stars are not round. Keys are those of the JSON contract.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]

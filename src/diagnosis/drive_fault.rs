@@ -1,0 +1,162 @@
+//! The ways in which a drive goes wrong, told apart by the record between frames.
+
+use super::Cause;
+use super::evidence::{Evidence, FrameEvidence};
+use crate::mount::drive::{DriveRecord, NominalRate};
+
+/// How the drive of an alignment went wrong.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DriveFault {
+    /// The kind of fault.
+    pub cause: Cause,
+    /// Trail that it makes in its worst frame, pixels.
+    pub trail_px: f64,
+    /// 1-sigma of `trail_px`.
+    pub sigma_px: f64,
+}
+
+/// A step or standstill stands out from the other intervals by at least this factor.
+const STANDS_OUT: f64 = 5.0;
+/// The trail along the daily motion of a first frame must exceed this to speak of a standstill, pixels.
+const STANDSTILL_PX: f64 = 2.0;
+/// Intervals' rates that agree this well, against their mean offset from sidereal, are one rate.
+const ONE_RATE: f64 = 0.35;
+
+/// The drive's fault, if its record shows one; `None` without a record.
+pub fn find_drive_fault(evidence: &Evidence) -> Option<DriveFault> {
+    let record = evidence.fit.as_ref()?.drive.as_ref()?;
+    let trail_px = worst_drive_trail(evidence);
+    let fault = |cause| {
+        let sigma_px = drive_sigma(evidence, record);
+        Some(DriveFault {
+            cause,
+            trail_px,
+            sigma_px,
+        })
+    };
+    match record.nominal {
+        Some(NominalRate::Stopped) => return fault(Cause::DriveStopped),
+        Some(NominalRate::Reversed) => return fault(Cause::DriveReversed),
+        Some(NominalRate::Half) => return fault(Cause::DriveRate),
+        _ => {}
+    }
+    if let Some(standstill_px) = standstill(evidence) {
+        let sigma_px = drive_sigma(evidence, record);
+        return Some(DriveFault {
+            cause: Cause::DriveBacklash,
+            trail_px: standstill_px.max(trail_px),
+            sigma_px,
+        });
+    }
+    let offsets: Vec<f64> = offsets_from_sidereal(record);
+    if steps_once(&offsets) {
+        return fault(Cause::Slip);
+    }
+    if is_one_rate(&offsets) {
+        return fault(Cause::DriveRate);
+    }
+    fault(Cause::DrivePeriodic)
+}
+
+/// The largest trail that the drive draws in any frame by the motion between frames, pixels.
+fn worst_drive_trail(evidence: &Evidence) -> f64 {
+    let parts = evidence
+        .frames
+        .iter()
+        .filter_map(|frame| frame.predicted.as_ref());
+    parts
+        .map(|parts| parts.drive.length().px())
+        .fold(0.0, f64::max)
+}
+
+fn drive_sigma(evidence: &Evidence, record: &DriveRecord) -> f64 {
+    let along = evidence.frames.iter().filter_map(|frame| frame.along);
+    let longest = along.map(|along| along.length().px()).fold(0.0, f64::max);
+    let sigmas = record
+        .residuals
+        .iter()
+        .filter_map(|residual| residual.rate_to_next);
+    let sigma = sigmas.map(|rate| rate.sigma).fold(0.0, f64::max);
+    longest * sigma
+}
+
+/// How far each interval's rate is from sidereal.
+fn offsets_from_sidereal(record: &DriveRecord) -> Vec<f64> {
+    let rates = record
+        .residuals
+        .iter()
+        .filter_map(|residual| residual.rate_to_next);
+    rates.map(|rate| rate.value - 1.0).collect()
+}
+
+/// The camera stood still at the start of a pointing: its first frame trails along the daily
+/// motion, the others do not.
+fn standstill(evidence: &Evidence) -> Option<f64> {
+    let along_px = |frame: &FrameEvidence| {
+        let (along, across) = frame.along_and_across()?;
+        (along > 3.0 * across).then_some(along)
+    };
+    let mut worst: Option<f64> = None;
+    for pair in evidence.frames.windows(2) {
+        let (first, next) = (&pair[0], &pair[1]);
+        let is_first = !evidence
+            .frames
+            .iter()
+            .any(|f| f.pointing == first.pointing && f.frame < first.frame);
+        if !is_first || next.pointing != first.pointing {
+            continue;
+        }
+        let Some(along) = along_px(first) else {
+            continue;
+        };
+        let Some((next_along, _)) = next.along_and_across() else {
+            continue;
+        };
+        if along > STANDSTILL_PX && along > STANDS_OUT * next_along {
+            worst = Some(worst.unwrap_or(0.0).max(along));
+        }
+    }
+    worst
+}
+
+/// One interval, or two neighbours that share it, stands out from all the others.
+fn steps_once(offsets: &[f64]) -> bool {
+    if offsets.len() < 3 {
+        return false;
+    }
+    let largest = (0..offsets.len()).max_by(|a, b| offsets[*a].abs().total_cmp(&offsets[*b].abs()));
+    let Some(largest) = largest else { return false };
+    let others = offsets
+        .iter()
+        .enumerate()
+        .filter(|(idx, _)| idx.abs_diff(largest) > 0);
+    let mut quiet: Vec<f64> = others.map(|(_, offset)| offset.abs()).collect();
+    quiet.sort_by(f64::total_cmp);
+    // All but one of the others must be quiet: the step may fall inside an exposure and show in
+    // two intervals.
+    let second_loudest = quiet.len().saturating_sub(2);
+    offsets[largest].abs() > STANDS_OUT * quiet[second_loudest]
+}
+
+fn is_one_rate(offsets: &[f64]) -> bool {
+    let n = offsets.len() as f64;
+    let mean = offsets.iter().sum::<f64>() / n;
+    let spread = offsets
+        .iter()
+        .map(|offset| (offset - mean).abs())
+        .fold(0.0, f64::max);
+    offsets.len() >= 2 && spread < ONE_RATE * mean.abs()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn steps_swings_and_rates_are_told_apart() {
+        assert!(steps_once(&[1e-5, -2e-5, 8e-3, 1e-3]));
+        assert!(!steps_once(&[6e-3, 3e-3, -1e-3, -6e-3, -4e-3]));
+        assert!(is_one_rate(&[-2.7e-3, -2.6e-3]));
+        assert!(!is_one_rate(&[5e-3, -1e-3, -4e-3]));
+    }
+}

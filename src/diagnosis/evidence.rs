@@ -1,0 +1,68 @@
+//! What is known about each frame before anyone asks why.
+
+use crate::mount::lone::LoneFrame;
+use crate::mount::predict::TrailParts;
+use crate::mount::{AxisEstimate, MountFit};
+use crate::stars::FrameTrail;
+use crate::units::{Angle, Measured, PixelVector, Pixels, Seconds};
+
+/// One frame's facts.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FrameEvidence {
+    /// Index of the frame in its alignment.
+    pub frame: usize,
+    /// Pointing within the alignment, from 0.
+    pub pointing: usize,
+    /// Length of the exposure.
+    pub exposure: Option<Seconds>,
+    /// Width of a star across its trail.
+    pub fwhm: Option<Measured<Pixels>>,
+    /// Trail that the stars' shapes show.
+    pub trail: Option<FrameTrail>,
+    /// Trail that axis and drive draw by the motion between frames.
+    pub predicted: Option<TrailParts>,
+    /// Trail at the centre that a drive one sidereal rate too fast would add; its line is the along direction.
+    pub along: Option<PixelVector>,
+}
+
+impl FrameEvidence {
+    /// Unit vector of the along direction on the frame.
+    pub fn along_line(&self) -> Option<PixelVector> {
+        let along = self.along?;
+        let length = along.length().px();
+        (length > 0.0).then(|| along * length.recip())
+    }
+
+    /// The measured trail's parts along and across the daily motion, without sign.
+    pub fn along_and_across(&self) -> Option<(f64, f64)> {
+        let (trail, line) = (self.trail?.vector, self.along_line()?);
+        let along = trail.dx * line.dx + trail.dy * line.dy;
+        let across = trail.dx * line.dy - trail.dy * line.dx;
+        Some((along.abs(), across.abs()))
+    }
+}
+
+/// All that is known about one alignment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Evidence {
+    /// Frames that were measured, in order of time.
+    pub frames: Vec<FrameEvidence>,
+    /// Fit of axis and drive; `None` for a lone frame or without a direction.
+    pub fit: Option<MountFit>,
+    /// Reading of a lone frame.
+    pub lone: Option<LoneFrame>,
+    /// Speed of the sky's turn in the camera over the sidereal rate, from frames alone, no hint needed.
+    pub sky_rate: Option<Measured<f64>>,
+    /// Trail that the user still calls round.
+    pub tolerance: Option<Pixels>,
+    /// Angle of a pixel at the frame's centre.
+    pub pixel_scale: Option<Angle>,
+}
+
+impl Evidence {
+    /// The axis, from whatever told it.
+    pub fn axis(&self) -> Option<&AxisEstimate> {
+        let fitted = self.fit.as_ref().and_then(|fit| fit.axis.as_ref().ok());
+        fitted.or_else(|| self.lone.as_ref()?.axis.as_ref())
+    }
+}

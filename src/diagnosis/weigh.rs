@@ -1,0 +1,254 @@
+//! Evidence into shares of the trail.
+
+use super::drive_fault::find_drive_fault;
+use super::evidence::{Evidence, FrameEvidence};
+use super::{Cause, CauseShare, Finding};
+use crate::mount::drive::NominalRate;
+use crate::units::{AngularRate, Measured, Pixels};
+
+/// Trail, as a share of the FWHM, that keeps the axis ratio of a star within 1.10.
+///
+/// Second moments of a segment of length L add L^2 / 12 to sigma^2 = FWHM^2 / 5.55 along it; a
+/// ratio of 1.10 gives L = 0.67 FWHM.
+const ROUND_SHARE: f64 = 2.0 / 3.0;
+/// Stars wider than this, and round, are out of focus (own choice: a sharp lens on today's
+/// sensors stays below 4 px).
+const FAT_PX: f64 = 6.0;
+/// Shapes longer than the motion explains by less than this do not count, pixels.
+const LEAST_EXCESS_PX: f64 = 0.7;
+
+/// Weighs the evidence of an alignment.
+///
+/// Output: shares in pixels of the worst frame for each cause; parts that add as vectors are
+/// given by their own lengths.
+pub fn find_causes(evidence: &Evidence) -> Finding {
+    let tolerance = tolerance(evidence);
+    let longest_trail = longest_trail(evidence);
+    let finding = |cause, shares| Finding {
+        cause,
+        shares,
+        tolerance,
+        longest_trail,
+    };
+    if evidence.frames.iter().all(|frame| frame.trail.is_none()) {
+        return finding(Cause::Unknown, Vec::new());
+    }
+    let mut shares = shares(evidence, tolerance.px());
+    shares.sort_by(|a, b| b.trail.value.px().total_cmp(&a.trail.value.px()));
+    let cause = dominant(evidence, &shares, tolerance.px(), longest_trail);
+    finding(cause, shares)
+}
+
+fn tolerance(evidence: &Evidence) -> Pixels {
+    if let Some(tolerance) = evidence.tolerance {
+        return tolerance;
+    }
+    let widths = evidence.frames.iter().filter_map(|frame| frame.fwhm);
+    let mut widths: Vec<f64> = widths.map(|fwhm| fwhm.value.px()).collect();
+    widths.sort_by(f64::total_cmp);
+    // Without a width, the half-pixel rule's habit of two pixels (common practice, no source).
+    let width = widths.get(widths.len() / 2).copied().unwrap_or(3.0);
+    Pixels::new(ROUND_SHARE * width)
+}
+
+fn longest_trail(evidence: &Evidence) -> Option<Measured<Pixels>> {
+    let lengths = evidence
+        .frames
+        .iter()
+        .filter_map(|frame| frame.trail)
+        .map(|trail| trail.length);
+    lengths.max_by(|a, b| a.value.px().total_cmp(&b.value.px()))
+}
+
+fn shares(evidence: &Evidence, tolerance_px: f64) -> Vec<CauseShare> {
+    let mut shares = Vec::new();
+    let mut add = |cause, px: f64, sigma: f64| shares.push(share(cause, px, sigma));
+    if let Some((px, sigma)) = axis_px(evidence) {
+        add(Cause::Axis, px, sigma);
+    }
+    let drive = find_drive_fault(evidence);
+    if let Some(fault) = &drive {
+        add(fault.cause, fault.trail_px, fault.sigma_px);
+    } else if let Some((cause, px, sigma)) = gross_drive(evidence) {
+        add(cause, px, sigma);
+    }
+    if let Some((px, sigma)) = creep_px(evidence) {
+        add(Cause::Sag, px, sigma);
+    }
+    let along_is_explained =
+        drive.is_some_and(|f| matches!(f.cause, Cause::DriveBacklash | Cause::Slip));
+    if let Some((px, sigma)) = excess_px(evidence, along_is_explained) {
+        add(Cause::Shake, px, sigma);
+    }
+    if let Some((px, sigma)) = jump_px(evidence) {
+        add(Cause::Bump, px, sigma);
+    }
+    if let Some((px, sigma)) = fat_px(evidence, tolerance_px) {
+        add(Cause::Focus, px, sigma);
+    }
+    shares.retain(|share| share.trail.value.px() > 0.05);
+    shares
+}
+
+fn share(cause: Cause, px: f64, sigma: f64) -> CauseShare {
+    // Chance that more than a third of a pixel is really there, for a normal error.
+    let excess = (px - 0.33) / sigma.max(0.05);
+    CauseShare {
+        cause,
+        trail: Measured::new(Pixels::new(px), Pixels::new(sigma)),
+        confidence: normal_cdf(excess),
+    }
+}
+
+/// Cumulative normal distribution, to 1e-3.
+///
+/// Source: logistic approximation with the cubic term, from memory: `1 / (1 + exp(-1.5976 x - 0.07056 x^3))`.
+fn normal_cdf(x: f64) -> f64 {
+    let x = x.clamp(-8.0, 8.0);
+    1.0 / (1.0 + (-1.5976 * x - 0.07056 * x.powi(3)).exp())
+}
+
+fn dominant(
+    evidence: &Evidence,
+    shares: &[CauseShare],
+    tolerance_px: f64,
+    longest: Option<Measured<Pixels>>,
+) -> Cause {
+    let of = |cause: Cause| shares.iter().find(|share| share.cause == cause);
+    // Events that spoil frames whatever the trails say.
+    for event in [Cause::Sag, Cause::Bump, Cause::Focus] {
+        let big = of(event).is_some_and(|share| share.trail.value.px() > tolerance_px);
+        let largest_trail = longest.map_or(0.0, |trail| trail.value.px());
+        let rival = shares
+            .iter()
+            .find(|share| !matches!(share.cause, Cause::Sag | Cause::Bump | Cause::Focus));
+        let rival_px = rival.map_or(0.0, |share| share.trail.value.px());
+        if big && (event == Cause::Sag || rival_px < tolerance_px || largest_trail < tolerance_px) {
+            return event;
+        }
+    }
+    let largest = shares
+        .iter()
+        .find(|share| !matches!(share.cause, Cause::Bump | Cause::Focus));
+    match largest {
+        Some(share) if share.trail.value.px() > tolerance_px => share.cause,
+        Some(_) | None => small_cause(evidence, tolerance_px, longest, largest),
+    }
+}
+
+/// Nothing explained exceeds the tolerance: well aligned, or a trail that nothing explains.
+fn small_cause(
+    evidence: &Evidence,
+    tolerance_px: f64,
+    longest: Option<Measured<Pixels>>,
+    largest: Option<&CauseShare>,
+) -> Cause {
+    let Some(longest) = longest else {
+        return Cause::Unknown;
+    };
+    if longest.value.px() <= tolerance_px + 2.0 * longest.sigma.px() {
+        return Cause::Aligned;
+    }
+    match (&evidence.fit, largest) {
+        (Some(_), Some(share)) => share.cause,
+        _ => Cause::Unknown,
+    }
+}
+
+fn axis_px(evidence: &Evidence) -> Option<(f64, f64)> {
+    let axis = evidence.axis()?;
+    let parts = evidence
+        .frames
+        .iter()
+        .filter_map(|frame| frame.predicted.as_ref());
+    let worst = parts
+        .map(|parts| parts.axis.length().px())
+        .fold(f64::NAN, f64::max);
+    if worst.is_nan() {
+        return None;
+    }
+    let total = axis.error.total().rad();
+    let sigma = (axis.covariance.trace() / 2.0).sqrt();
+    let longest = evidence
+        .frames
+        .iter()
+        .filter_map(|frame| frame.exposure)
+        .map(|e| e.s())
+        .fold(0.0, f64::max);
+    let per_radian = AngularRate::SIDEREAL.rad_per_s() * longest / evidence.pixel_scale?.rad();
+    // A weak direction of the axis moves no star here: its sigma must not hide the strong one.
+    let sigma_px = (sigma * per_radian).min(worst * sigma / total.max(1e-9));
+    Some((worst, sigma_px))
+}
+
+/// A grossly wrong drive seen without a fit: in a lone frame's trail, or in the sky's turn itself.
+fn gross_drive(evidence: &Evidence) -> Option<(Cause, f64, f64)> {
+    let longest = longest_trail(evidence)?;
+    let cause = match evidence.lone.as_ref().and_then(|lone| lone.rate) {
+        Some(NominalRate::Stopped) => Cause::DriveStopped,
+        Some(NominalRate::Reversed) => Cause::DriveReversed,
+        Some(_) => Cause::DriveRate,
+        None => {
+            let rate = evidence.sky_rate?;
+            let stands =
+                evidence.fit.is_none() && (rate.value - 1.0).abs() < 0.06 + 2.0 * rate.sigma;
+            stands.then_some(Cause::DriveStopped)?
+        }
+    };
+    Some((cause, longest.value.px(), longest.sigma.px()))
+}
+
+fn creep_px(evidence: &Evidence) -> Option<(f64, f64)> {
+    evidence.fit.as_ref()?.creep?;
+    // The shapes themselves show what the creep does in an exposure.
+    let longest = longest_trail(evidence)?;
+    Some((longest.value.px(), longest.sigma.px()))
+}
+
+/// What the shapes show beyond the motion between frames, in the worst frame.
+fn excess_px(evidence: &Evidence, along_is_explained: bool) -> Option<(f64, f64)> {
+    evidence.fit.as_ref()?;
+    let of = |frame: &FrameEvidence| {
+        let (trail, predicted) = (frame.trail?, frame.predicted?);
+        let mut length = trail.length.value.px();
+        if along_is_explained {
+            length = frame.along_and_across()?.1;
+        }
+        let expected = predicted.total.length().px();
+        let excess = (length.powi(2) - expected.powi(2)).max(0.0).sqrt();
+        let clear = length - expected > 3.0 * trail.length.sigma.px() && excess > LEAST_EXCESS_PX;
+        clear.then_some((excess, trail.length.sigma.px()))
+    };
+    evidence
+        .frames
+        .iter()
+        .filter_map(of)
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+}
+
+fn jump_px(evidence: &Evidence) -> Option<(f64, f64)> {
+    let scale = evidence.pixel_scale?;
+    let jumps = evidence.fit.as_ref()?.jumps.iter();
+    let sizes = jumps.map(|jump| (jump.size.value / scale, jump.size.sigma / scale));
+    sizes.max_by(|a, b| a.0.total_cmp(&b.0))
+}
+
+fn fat_px(evidence: &Evidence, tolerance_px: f64) -> Option<(f64, f64)> {
+    let widths = evidence.frames.iter().filter_map(|frame| frame.fwhm);
+    let narrowest = widths.min_by(|a, b| a.value.px().total_cmp(&b.value.px()))?;
+    let longest = longest_trail(evidence)?;
+    let round = longest.value.px() < tolerance_px.max(0.67 * narrowest.value.px());
+    (narrowest.value.px() > FAT_PX && round).then_some((narrowest.value.px(), narrowest.sigma.px()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_normal_distribution_has_its_known_points() {
+        assert!((normal_cdf(0.0) - 0.5).abs() < 1e-6);
+        assert!((normal_cdf(1.0) - 0.8413).abs() < 1e-3);
+        assert!((normal_cdf(-2.0) - 0.0228).abs() < 1e-3);
+    }
+}
