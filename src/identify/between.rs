@@ -37,7 +37,7 @@ const N_BRIGHT_SECOND: usize = 48;
 const N_CANDIDATES: usize = 4;
 /// Widest turn of the camera between two frames, radians (30 degrees: two hours of a stopped
 /// drive at the pole); beyond, chance agreement is all that could be found.
-const MAX_TURN: f64 = 0.5236;
+const MAX_TURN: f64 = std::f64::consts::FRAC_PI_6;
 /// Natural logarithm of the widest brightness ratio between the two images of one star, after
 /// the common factor; clouds, vignetting and saturated cores stay within it.
 const MAX_LN_RATIO: f64 = 1.1;
