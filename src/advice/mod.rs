@@ -1,4 +1,30 @@
-//! Findings in; a decision, a correction and the words for both out.
+//! Findings in; a decision, a correction and the words for both out. Does no arithmetic beyond
+//! turning signs and units: numbers come from `diagnosis` and `mount`.
+
+mod choose;
+mod wording;
+
+pub use choose::choose;
+pub use wording::{Situation, say};
+
+use crate::units::{Angle, Seconds};
+
+/// What to do, in numbers and in words.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Advice {
+    /// What to do next.
+    pub decision: Decision,
+    /// The move of the axis, where one is advised.
+    pub correction: Option<Correction>,
+    /// Frames that would settle what is open.
+    pub next_frames: Vec<NextFrame>,
+    /// One sentence: what is wrong and what to do.
+    pub headline: String,
+    /// Why, a sentence each.
+    pub reasons: Vec<String>,
+    /// What to do, a step each, in order.
+    pub todo: Vec<String>,
+}
 
 /// What to do next. Keys are those of the JSON contract.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -32,4 +58,41 @@ impl Decision {
             Decision::MoreFrames => "more-frames",
         }
     }
+}
+
+/// How to move the axis: the negative of the axis error.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Correction {
+    /// Upwards positive; negative means lower it.
+    pub raise: Angle,
+    /// On the sky, eastwards positive.
+    pub east_on_sky: Angle,
+    /// The same turn of the base about the vertical, eastwards positive.
+    pub east_horizontal: Angle,
+}
+
+/// The longest exposure within tolerance, at the frames' own place in the sky.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct LongestExposure {
+    /// As the tracker stands.
+    pub now: Option<Seconds>,
+    /// With the correction made.
+    pub after_correction: Option<Seconds>,
+}
+
+/// A frame that would help.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NextFrame {
+    /// Where to face, in words.
+    pub facing: String,
+    /// Hour angle to aim at, west positive.
+    pub hour_angle: Angle,
+    /// Declination to aim at.
+    pub declination: Angle,
+    /// Exposure.
+    pub exposure: Seconds,
+    /// How many of them.
+    pub count: usize,
+    /// What they would settle.
+    pub why: String,
 }

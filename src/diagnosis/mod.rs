@@ -5,6 +5,7 @@
 
 pub mod drive_fault;
 pub mod evidence;
+pub mod limits;
 mod weigh;
 
 pub use evidence::{Evidence, FrameEvidence};

@@ -1,5 +1,11 @@
 //! Star fields in; lens, matched stars and where the camera looked out.
 
 pub mod attitude;
+pub mod between;
+mod chance;
+mod grid;
 pub mod lens;
+#[cfg(test)]
+mod test_fields;
 pub mod tracks;
+mod turn;

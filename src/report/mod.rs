@@ -5,6 +5,8 @@
 
 use jiff::Timestamp;
 
+pub use crate::advice::{Correction, LongestExposure, NextFrame};
+
 use crate::advice::Decision;
 use crate::diagnosis::{Cause, Verdict};
 use crate::sky::{Direction, Horizon};
@@ -288,43 +290,6 @@ pub struct CauseShare {
     pub share: f64,
     /// Probability that the cause is there at all, [0, 1].
     pub confidence: f64,
-}
-
-/// How to move the axis: the negative of the axis error.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Correction {
-    /// Upwards positive; negative means lower it.
-    pub raise: Angle,
-    /// On the sky, eastwards positive.
-    pub east_on_sky: Angle,
-    /// The same turn of the base about the vertical, eastwards positive.
-    pub east_horizontal: Angle,
-}
-
-/// The longest exposure within tolerance, at the frames' own place in the sky.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct LongestExposure {
-    /// As the tracker stands.
-    pub now: Option<Seconds>,
-    /// With the correction made.
-    pub after_correction: Option<Seconds>,
-}
-
-/// A frame that would help.
-#[derive(Debug, Clone, PartialEq)]
-pub struct NextFrame {
-    /// Where to face, in words.
-    pub facing: String,
-    /// Hour angle to aim at, west positive.
-    pub hour_angle: Angle,
-    /// Declination to aim at.
-    pub declination: Angle,
-    /// Exposure.
-    pub exposure: Seconds,
-    /// How many of them.
-    pub count: usize,
-    /// What they would settle.
-    pub why: String,
 }
 
 #[cfg(test)]

@@ -1,0 +1,459 @@
+//! The words: short sentences that a tired person reads once.
+
+use super::{Advice, Correction, Decision, NextFrame, choose};
+use crate::diagnosis::evidence::Evidence;
+use crate::diagnosis::limits::ExposureLimits;
+use crate::diagnosis::{Cause, CauseShare, Finding};
+use crate::mount::drive::NominalRate;
+use crate::mount::{AxisEstimate, AxisUnknown};
+use crate::units::{Angle, Measured, Pixels, Seconds};
+
+/// Everything that the words need.
+#[derive(Debug, Clone, Copy)]
+pub struct Situation<'a> {
+    /// What was found.
+    pub finding: &'a Finding,
+    /// What it rests on.
+    pub evidence: &'a Evidence,
+    /// Longest exposures.
+    pub limits: ExposureLimits,
+    /// Altitude of the refracted pole, if the site is known.
+    pub pole_altitude: Option<Angle>,
+    /// What is missing to say more, a clause each ("the site (--site LAT,LON)").
+    pub missing: &'a [String],
+}
+
+/// Width of the Moon, for people who measure the sky by it.
+const MOON: Angle = Angle::from_arcmin(31.0);
+
+/// The advice for a situation.
+pub fn say(situation: &Situation<'_>) -> Advice {
+    let (decision, correction) = choose(
+        situation.finding,
+        situation.evidence,
+        situation.pole_altitude,
+    );
+    Advice {
+        decision,
+        correction,
+        next_frames: next_frames(situation, decision),
+        headline: headline(situation, decision, correction.as_ref()),
+        reasons: reasons(situation),
+        todo: todo(situation, decision, correction.as_ref()),
+    }
+}
+
+fn headline(
+    situation: &Situation<'_>,
+    decision: Decision,
+    correction: Option<&Correction>,
+) -> String {
+    match (situation.finding.cause, correction) {
+        (Cause::Axis, Some(correction)) => {
+            let wrong = situation.evidence.axis().map_or(String::new(), axis_wrong);
+            format!("Realign: {} ({wrong}).", correction_words(correction))
+        }
+        (Cause::Axis, None) => axis_unsure(situation),
+        (Cause::Aligned, _) => aligned(situation),
+        (Cause::Unknown, _) => unknown(situation),
+        (cause, _) => trouble(situation, cause, decision),
+    }
+}
+
+/// "turn the base 66' west and lower the axis 4'".
+fn correction_words(correction: &Correction) -> String {
+    let east = correction.east_on_sky;
+    let turn = |side: &str| {
+        let base = angle_words(correction.east_horizontal.abs());
+        format!(
+            "turn the base {} {side} (on the sky; {base} at the base, {} Moon widths)",
+            angle_words(east.abs()),
+            moons(east.abs())
+        )
+    };
+    let mut parts = Vec::new();
+    if east > Angle::ZERO {
+        parts.push(turn("east"));
+    } else if east < Angle::ZERO {
+        parts.push(turn("west"));
+    }
+    let raise = correction.raise;
+    if raise > Angle::ZERO {
+        parts.push(format!("raise the axis {}", angle_words(raise)));
+    } else if raise < Angle::ZERO {
+        parts.push(format!("lower the axis {}", angle_words(raise.abs())));
+    }
+    parts.join(" and ")
+}
+
+/// "the axis points 66' +- 0.4' too far east, 4.1' +- 2' too high".
+fn axis_wrong(axis: &AxisEstimate) -> String {
+    let (up, east, _) = axis.parts();
+    let side = |angle: Measured<Angle>, plus: &str, minus: &str| {
+        let word = if angle.value >= Angle::ZERO {
+            plus
+        } else {
+            minus
+        };
+        format!("{} {word}", measured_words(angle))
+    };
+    format!(
+        "the axis points {}, {}",
+        side(east, "too far east", "too far west"),
+        side(up, "too high", "too low")
+    )
+}
+
+fn axis_unsure(situation: &Situation<'_>) -> String {
+    let Some(axis) = situation.evidence.axis() else {
+        return unknown(situation);
+    };
+    if axis.mirror_ambiguous {
+        let mirror = AxisEstimate {
+            error: mirrored(axis),
+            ..*axis
+        };
+        return format!(
+            "The axis is off, but one frame cannot tell which way: either {}, or {}. Take one more frame without touching anything.",
+            axis_wrong(axis),
+            axis_wrong(&mirror)
+        );
+    }
+    if situation.pole_altitude.is_none() {
+        return format!(
+            "The axis is off, but up, down, east and west cannot be told without {}.",
+            missing(situation)
+        );
+    }
+    format!(
+        "The axis looks off ({}), but no part is sure enough to move it: take the frames listed below.",
+        axis_wrong(axis)
+    )
+}
+
+fn mirrored(axis: &AxisEstimate) -> crate::mount::model::AxisError {
+    crate::mount::model::AxisError {
+        up: -axis.error.up,
+        east: -axis.error.east,
+    }
+}
+
+fn aligned(situation: &Situation<'_>) -> String {
+    let now = situation.limits.now.map_or(String::new(), |limit| {
+        format!(
+            " Stars stay round up to about {} s here.",
+            seconds_words(limit)
+        )
+    });
+    let axis = situation
+        .evidence
+        .axis()
+        .map_or(String::new(), |axis| format!(" ({})", axis_wrong(axis)));
+    format!("Carry on: the stars are round for this lens{axis}.{now}")
+}
+
+fn unknown(situation: &Situation<'_>) -> String {
+    let seen = match situation.finding.longest_trail {
+        Some(trail) => format!("stars trail by up to {}", pixels_words(trail)),
+        None => "too few stars can be measured".to_owned(),
+    };
+    if situation.missing.is_empty() {
+        format!("Cannot tell: {seen}, and nothing more can be made of these frames.")
+    } else {
+        format!(
+            "Cannot tell: {seen}. What is missing: {}.",
+            missing(situation)
+        )
+    }
+}
+
+fn missing(situation: &Situation<'_>) -> String {
+    situation.missing.join("; ")
+}
+
+fn trouble(situation: &Situation<'_>, cause: Cause, decision: Decision) -> String {
+    let trail = share_of(situation, cause).map_or(String::new(), |share| {
+        format!(" ({} of trail)", pixels_words(share.trail))
+    });
+    let limit = || {
+        situation
+            .limits
+            .now
+            .map_or("less".to_owned(), |s| format!("{} s", seconds_words(s)))
+    };
+    match cause {
+        Cause::DriveStopped => format!(
+            "The tracker is not turning: the sky runs through the picture at its full rate{trail}. Switch the drive on, check battery and clutch."
+        ),
+        Cause::DriveReversed => {
+            format!("The tracker turns the wrong way{trail}: set the switch to your hemisphere.")
+        }
+        Cause::DriveRate => format!(
+            "{}{trail}: set the drive to the sidereal (star) rate.",
+            rate_words(situation)
+        ),
+        Cause::DriveBacklash => format!(
+            "The drive stands still at first, then runs{trail}: let it run half a minute before the first exposure and load it against its gear."
+        ),
+        Cause::Slip => {
+            format!("The drive slipped{trail}: tighten the clutch and balance the camera.")
+        }
+        Cause::DrivePeriodic => format!(
+            "Shorten to {}: the drive swings about its rate{trail}, and moving the axis will not cure that.",
+            limit()
+        ),
+        Cause::Shake => format!(
+            "Steady the rig: the stars are smeared{trail} without having drifted; wind, a touch, or a shaky tripod."
+        ),
+        Cause::Bump => {
+            "Something knocked the rig between two frames: steady it and take fresh test frames."
+                .to_owned()
+        }
+        Cause::Sag => format!(
+            "The rig is sinking{trail}: tighten ball head and tripod, then take fresh test frames."
+        ),
+        Cause::Lens => "The lens draws the stars long, not the tracker: stop it down.".to_owned(),
+        Cause::Focus => "Refocus: the stars are fat and round, not trailed.".to_owned(),
+        Cause::Aligned | Cause::Axis | Cause::Unknown => format!("{decision:?}"),
+    }
+}
+
+fn rate_words(situation: &Situation<'_>) -> String {
+    let record = situation
+        .evidence
+        .fit
+        .as_ref()
+        .and_then(|fit| fit.drive.as_ref());
+    let named = match record.and_then(|record| record.nominal) {
+        Some(NominalRate::Solar) => Some("the solar rate"),
+        Some(NominalRate::Lunar) => Some("the lunar rate"),
+        Some(NominalRate::Half) => Some("half the star rate"),
+        _ => None,
+    };
+    match (named, record) {
+        (Some(named), _) => format!("The drive runs at {named}"),
+        (None, Some(record)) => {
+            let percent = (record.rate_ratio.value - 1.0) * 100.0;
+            let side = if percent >= 0.0 { "fast" } else { "slow" };
+            format!("The drive runs {:.2} % too {side}", percent.abs())
+        }
+        (None, None) => "The drive runs at a wrong rate".to_owned(),
+    }
+}
+
+fn share_of<'a>(situation: &'a Situation<'_>, cause: Cause) -> Option<&'a CauseShare> {
+    situation
+        .finding
+        .shares
+        .iter()
+        .find(|share| share.cause == cause)
+}
+
+fn reasons(situation: &Situation<'_>) -> Vec<String> {
+    let mut reasons = Vec::new();
+    if let Some(trail) = situation.finding.longest_trail {
+        reasons.push(format!(
+            "the longest trail is {}; up to {:.1} px counts as round here",
+            pixels_words(trail),
+            situation.finding.tolerance.px()
+        ));
+    }
+    let parts: Vec<String> = situation.finding.shares.iter().map(share_words).collect();
+    if !parts.is_empty() {
+        reasons.push(format!(
+            "of the trail in the worst frame: {}",
+            parts.join(", ")
+        ));
+    }
+    if let Some(axis) = situation.evidence.axis() {
+        let total = axis.error.total();
+        reasons.push(format!(
+            "{}, {} from the refracted pole in all",
+            axis_wrong(axis),
+            angle_words(total)
+        ));
+    }
+    if let Some(fit) = &situation.evidence.fit {
+        if let Some(reason) = fit.axis.as_ref().err().copied().map(why_no_axis) {
+            reasons.push(reason.to_owned());
+        }
+        if let Some(drive) = &fit.drive {
+            reasons.push(format!(
+                "the drive turned at {:.4} +- {:.4} of the star rate",
+                drive.rate_ratio.value, drive.rate_ratio.sigma
+            ));
+        }
+    }
+    reasons
+}
+
+fn why_no_axis(why: AxisUnknown) -> &'static str {
+    match why {
+        AxisUnknown::TooFewFrames => {
+            "the axis needs two frames of one pointing with the camera untouched between them"
+        }
+        AxisUnknown::NotTurning => "a tracker that does not turn shows no axis",
+        AxisUnknown::Creeping => {
+            "the camera's motion is no turn about one axis, so the axis cannot be told"
+        }
+    }
+}
+
+fn share_words(share: &CauseShare) -> String {
+    let name = match share.cause {
+        Cause::Axis => "alignment",
+        Cause::DriveRate => "drive rate",
+        Cause::DrivePeriodic => "uneven drive",
+        Cause::DriveStopped => "stopped drive",
+        Cause::DriveReversed => "reversed drive",
+        Cause::DriveBacklash => "drive not yet engaged",
+        Cause::Slip => "slip",
+        Cause::Shake => "shake",
+        Cause::Bump => "bump between frames",
+        Cause::Sag => "sag",
+        Cause::Lens => "lens",
+        Cause::Focus => "focus",
+        Cause::Aligned | Cause::Unknown => "unexplained",
+    };
+    format!("{name} {:.1} px", share.trail.value.px())
+}
+
+fn todo(
+    situation: &Situation<'_>,
+    decision: Decision,
+    correction: Option<&Correction>,
+) -> Vec<String> {
+    let mut steps = Vec::new();
+    if let Some(correction) = correction {
+        steps.push(format!("{}.", capital(&correction_words(correction))));
+        steps.push("Then take two test frames of the same field without touching the camera, and ask again.".to_owned());
+    }
+    let after = situation
+        .limits
+        .after_correction
+        .filter(|_| correction.is_some());
+    match (situation.limits.now, after) {
+        (Some(now), Some(after)) => steps.push(format!(
+            "Or expose no longer than {} s as it stands; after the correction {} s.",
+            seconds_words(now),
+            seconds_words(after)
+        )),
+        (Some(now), None) if decision != Decision::CarryOn => {
+            steps.push(format!(
+                "Until then, expose no longer than {} s.",
+                seconds_words(now)
+            ));
+        }
+        _ => {}
+    }
+    steps
+}
+
+fn next_frames(situation: &Situation<'_>, decision: Decision) -> Vec<NextFrame> {
+    let weak = situation.evidence.axis().is_some_and(|axis| {
+        let (up, east, _) = axis.parts();
+        up.sigma.max(east.sigma) > Angle::from_arcmin(3.0)
+    });
+    if decision != Decision::MoreFrames && !weak {
+        return Vec::new();
+    }
+    let exposures = situation
+        .evidence
+        .frames
+        .iter()
+        .filter_map(|frame| frame.exposure);
+    let exposure = exposures.reduce(Seconds::max).unwrap_or(Seconds::new(60.0));
+    let lone = situation
+        .evidence
+        .axis()
+        .is_some_and(|axis| axis.mirror_ambiguous);
+    if lone || situation.evidence.frames.len() < 2 {
+        return vec![NextFrame {
+            facing: "the same field".to_owned(),
+            hour_angle: Angle::ZERO,
+            declination: Angle::ZERO,
+            exposure,
+            count: 1,
+            why: "a second frame with the camera untouched tells which way the stars drift"
+                .to_owned(),
+        }];
+    }
+    vec![NextFrame {
+        facing: "east".to_owned(),
+        hour_angle: Angle::from_hours(-4.5),
+        declination: Angle::ZERO,
+        exposure,
+        count: 2,
+        why: "a second pointing far from the first fixes the part of the axis error that this one sees only weakly".to_owned(),
+    }]
+}
+
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
+fn angle_words(angle: Angle) -> String {
+    let arcmin = angle.arcmin();
+    match arcmin.abs() {
+        x if x >= 120.0 => format!("{:.1}\u{b0}", angle.deg()),
+        x if x >= 10.0 => format!("{arcmin:.0}'"),
+        _ => format!("{arcmin:.1}'"),
+    }
+}
+
+fn measured_words(angle: Measured<Angle>) -> String {
+    format!(
+        "{} +- {}",
+        angle_words(angle.value.abs()),
+        angle_words(angle.sigma)
+    )
+}
+
+fn moons(angle: Angle) -> String {
+    format!("{:.1}", angle / MOON)
+}
+
+fn pixels_words(trail: Measured<Pixels>) -> String {
+    format!("{:.1} +- {:.1} px", trail.value.px(), trail.sigma.px())
+}
+
+/// Rounded down to what a camera can be set to without thinking.
+fn seconds_words(seconds: Seconds) -> String {
+    let s = seconds.s();
+    let step = match s {
+        s if s < 10.0 => 1.0,
+        s if s < 60.0 => 5.0,
+        s if s < 300.0 => 10.0,
+        _ => 60.0,
+    };
+    format!("{:.0}", ((s / step).floor() * step).max(s.floor().min(1.0)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn corrections_name_the_way_and_the_amount() {
+        let correction = Correction {
+            raise: Angle::from_arcmin(-4.1),
+            east_on_sky: Angle::from_arcmin(-66.0),
+            east_horizontal: Angle::from_arcmin(-86.0),
+        };
+        let words = correction_words(&correction);
+        assert_eq!(
+            words,
+            "turn the base 66' west (on the sky; 86' at the base, 2.1 Moon widths) and lower the axis 4.1'"
+        );
+    }
+
+    #[test]
+    fn exposures_are_rounded_down_to_handy_numbers() {
+        assert_eq!(seconds_words(Seconds::new(59.0)), "55");
+        assert_eq!(seconds_words(Seconds::new(128.0)), "120");
+        assert_eq!(seconds_words(Seconds::new(0.4)), "0");
+    }
+}
