@@ -4,9 +4,37 @@
 //! one plane of linear light with the EXIF orientation applied, and a header. Frames are read one
 //! by one, when they are needed: memory does not grow with the length of the night.
 
+mod clock;
+mod decoded;
+mod exif_facts;
+mod facts;
+mod format;
+mod header;
+mod jpeg;
+mod levels;
+mod limits;
+mod missing;
+mod natural;
+mod optics;
+mod orientation;
+mod png;
+mod read;
+mod samples;
+mod sensor;
+mod sequence;
+mod tiff;
+mod tone;
+
 use std::path::PathBuf;
 
 use jiff::Timestamp;
+use jiff::civil::DateTime;
+
+use format::Format;
+
+pub use missing::{MissingFact, missing};
+pub use read::{read_frame, read_header};
+pub use sequence::{walk_files, walk_night};
 
 use crate::units::{Length, PixelPoint, Seconds, Site};
 
@@ -84,6 +112,9 @@ pub struct Optics {
 pub struct Header {
     /// Start of the exposure, UTC.
     pub start: Option<Timestamp>,
+    /// Start of the exposure by the camera's own clock, whatever its zone: enough for the time
+    /// between frames where `start` is absent for want of the zone.
+    pub local_start: Option<DateTime>,
     /// Length of the exposure.
     pub exposure: Option<Seconds>,
     /// Lens and pixels.
@@ -99,6 +130,9 @@ pub struct Header {
     /// True where the file is a camera's or program's rendering (tone curve, 8 bit) rather than raw counts.
     pub developed: bool,
 }
+
+/// A header with width and height of its upright picture.
+pub type SizedHeader = (Header, (usize, usize));
 
 /// One picture: its pixels and the facts of its exposure.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,0 +1,373 @@
+//! The files of a night: which folders are alignments and which files are pictures.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::ffi::OsStr;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use super::natural::natural_order;
+use super::{AlignmentFiles, Format, NightFiles};
+use crate::error::{Error, ErrorKind};
+
+/// Folders nested deeper than this are no night.
+const MAX_DEPTH: usize = 16;
+
+/// The alignments of a night's folder and their picture files.
+///
+/// Method: pictures directly in the folder are an alignment named after it; each folder below
+/// that holds pictures is an alignment named by its path ("east/second try"). Files are told by
+/// their endings. Hidden files and folders are skipped; folders reached twice through links are
+/// read once. Of a RAW file and a JPEG of the same name, the RAW file is taken.
+/// Output: alignments and files in natural order (img2 before img10, capitals alike), the night's
+/// own folder first; paths relative to `root`.
+///
+/// A path to a single file is read as [`walk_files`] does.
+///
+/// # Errors
+/// `Io` if the folder cannot be read; `NotEnoughData` if it holds no picture.
+pub fn walk_night(root: &Path) -> Result<NightFiles, Error> {
+    if root.is_file() {
+        return walk_files(&[root.to_path_buf()]);
+    }
+    let folder = resolved(root)?;
+    fs::read_dir(&folder).map_err(|error| unreadable(root, &error))?;
+    let mut found = Found::default();
+    found.visit(&folder, 0);
+    let mut night = found.into_night(&folder);
+    night.root = root.to_path_buf();
+    needs_pictures(night, root)
+}
+
+/// The same for a list of files and folders, as a shell gives them.
+///
+/// Named files may have any ending if their content is a picture. Files of one folder are one
+/// alignment. `root` of the result is the deepest folder that holds them all.
+///
+/// # Errors
+/// `Io` if a path does not exist; `NotEnoughData` if none is a picture.
+pub fn walk_files(paths: &[PathBuf]) -> Result<NightFiles, Error> {
+    let mut found = Found::default();
+    for path in paths {
+        if path.is_dir() {
+            found.visit(&resolved(path)?, 0);
+        } else {
+            let folder = resolved(parent_of(path))?;
+            fs::metadata(path).map_err(|error| unreadable(path, &error))?;
+            let file = folder.join(path.file_name().unwrap_or_default());
+            if Format::promised_by(path).is_some() || holds_picture(path) {
+                found.pictures.entry(folder).or_default().insert(file);
+            } else {
+                found.ignored.insert(file);
+            }
+        }
+    }
+    let root = found.common_folder();
+    let night = found.into_night(&root);
+    needs_pictures(night, &root)
+}
+
+/// What the walk has come upon; all paths absolute.
+#[derive(Debug, Default)]
+struct Found {
+    visited: BTreeSet<PathBuf>,
+    pictures: BTreeMap<PathBuf, BTreeSet<PathBuf>>,
+    ignored: BTreeSet<PathBuf>,
+}
+
+impl Found {
+    /// Takes in a folder and those below it; folders that cannot be read count as ignored.
+    fn visit(&mut self, folder: &Path, depth: usize) {
+        let Ok(real) = folder.canonicalize() else {
+            self.ignored.insert(folder.to_path_buf());
+            return;
+        };
+        if !self.visited.insert(real) {
+            return;
+        }
+        let entries = match fs::read_dir(folder) {
+            Ok(entries) if depth <= MAX_DEPTH => entries,
+            _ => {
+                self.ignored.insert(folder.to_path_buf());
+                return;
+            }
+        };
+        let mut paths: Vec<PathBuf> = entries
+            .flatten()
+            .filter(|entry| !is_hidden(&entry.file_name()))
+            .map(|entry| entry.path())
+            .collect();
+        // The order of a folder is the file system's; links are followed in a fixed order.
+        paths.sort();
+        for path in paths {
+            if path.is_dir() {
+                self.visit(&path, depth + 1);
+            } else if path.is_file() && Format::promised_by(&path).is_some() {
+                self.pictures
+                    .entry(folder.to_path_buf())
+                    .or_default()
+                    .insert(path);
+            } else {
+                self.ignored.insert(path);
+            }
+        }
+    }
+
+    /// The deepest folder that holds everything found.
+    fn common_folder(&self) -> PathBuf {
+        let ignored_parents = self
+            .ignored
+            .iter()
+            .map(|path| parent_of(path).to_path_buf());
+        self.pictures
+            .keys()
+            .cloned()
+            .chain(ignored_parents)
+            .reduce(|common, folder| {
+                common
+                    .components()
+                    .zip(folder.components())
+                    .take_while(|(a, b)| a == b)
+                    .map(|(part, _)| part)
+                    .collect()
+            })
+            .unwrap_or_else(|| PathBuf::from("."))
+    }
+
+    fn into_night(mut self, root: &Path) -> NightFiles {
+        let below = |path: &Path| path.strip_prefix(root).unwrap_or(path).to_path_buf();
+        let mut alignments = Vec::new();
+        for (folder, pictures) in &self.pictures {
+            let (kept, twins) = without_twins(pictures);
+            self.ignored.extend(twins);
+            let mut files: Vec<PathBuf> = kept.iter().map(|path| below(path)).collect();
+            files.sort_by(|a, b| natural_order(a, b));
+            alignments.push((below(folder), files));
+        }
+        alignments.sort_by(|(a, _), (b, _)| natural_order(a, b));
+        let mut ignored: Vec<PathBuf> = self.ignored.iter().map(|path| below(path)).collect();
+        ignored.sort_by(|a, b| natural_order(a, b));
+        NightFiles {
+            root: root.to_path_buf(),
+            alignments: alignments
+                .into_iter()
+                .map(|(folder, files)| AlignmentFiles {
+                    name: alignment_name(root, &folder),
+                    files,
+                })
+                .collect(),
+            ignored,
+        }
+    }
+}
+
+/// Parts of the path below the night's folder, or that folder's own name.
+fn alignment_name(root: &Path, folder: &Path) -> String {
+    let parts: Vec<_> = folder
+        .components()
+        .map(|part| part.as_os_str().to_string_lossy())
+        .collect();
+    if parts.is_empty() {
+        let own_name = root.file_name().unwrap_or(root.as_os_str());
+        own_name.to_string_lossy().into_owned()
+    } else {
+        parts.join("/")
+    }
+}
+
+/// Parts files into those to use and the JPEGs that lie beside a RAW file of the same name.
+///
+/// A build that cannot read RAW takes the JPEG instead.
+fn without_twins(files: &BTreeSet<PathBuf>) -> (Vec<PathBuf>, Vec<PathBuf>) {
+    let (better, worse) = if cfg!(feature = "raw") {
+        (Format::Raw, Format::Jpeg)
+    } else {
+        (Format::Jpeg, Format::Raw)
+    };
+    let stem = |path: &Path| path.file_stem().map(OsStr::to_ascii_lowercase);
+    let is = |path: &Path, format| Format::promised_by(path) == Some(format);
+    let stems: BTreeSet<_> = files
+        .iter()
+        .filter(|path| is(path, better))
+        .map(|path| stem(path))
+        .collect();
+    files
+        .iter()
+        .cloned()
+        .partition(|path| !(is(path, worse) && stems.contains(&stem(path))))
+}
+
+fn is_hidden(name: &OsStr) -> bool {
+    name.to_string_lossy().starts_with('.')
+}
+
+/// The folder of a path as given; "." for a bare name.
+fn parent_of(path: &Path) -> &Path {
+    match path.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    }
+}
+
+/// Whether the first bytes are those of a picture that is read.
+fn holds_picture(path: &Path) -> bool {
+    use std::io::Read;
+    let mut start = Vec::new();
+    let opened = fs::File::open(path).and_then(|file| file.take(4096).read_to_end(&mut start));
+    opened.is_ok() && Format::recognise(&start, path).is_ok()
+}
+
+fn resolved(folder: &Path) -> Result<PathBuf, Error> {
+    folder
+        .canonicalize()
+        .map_err(|error| unreadable(folder, &error))
+}
+
+fn unreadable(path: &Path, error: &std::io::Error) -> Error {
+    let reason = match error.kind() {
+        std::io::ErrorKind::NotFound => "there is no such file or folder".to_string(),
+        std::io::ErrorKind::PermissionDenied => "may not be read (permission denied)".to_string(),
+        _ => format!("cannot be read ({error})"),
+    };
+    Error::new(ErrorKind::Io, reason).about(path.display())
+}
+
+fn needs_pictures(night: NightFiles, named: &Path) -> Result<NightFiles, Error> {
+    if !night.alignments.is_empty() {
+        return Ok(night);
+    }
+    let found = match night.ignored.len() {
+        0 => "an empty folder".to_string(),
+        1 => format!("one file of another kind ({})", night.ignored[0].display()),
+        n => format!(
+            "{n} files of other kinds ({} and others)",
+            night.ignored[0].display()
+        ),
+    };
+    Err(Error::new(
+        ErrorKind::NotEnoughData,
+        format!("no pictures found, only {found}; at least one JPEG, PNG, TIFF, FITS or camera RAW file was needed"),
+    )
+    .with_hint("Name the folder that holds the test frames; folders inside it are searched too.")
+    .about(named.display()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::fs::{create_dir_all, write};
+
+    fn night(files: &[&str]) -> tempfile::TempDir {
+        let folder = tempfile::tempdir().unwrap();
+        for file in files {
+            let path = folder.path().join(file);
+            create_dir_all(path.parent().unwrap()).unwrap();
+            write(path, b"x").unwrap();
+        }
+        folder
+    }
+
+    fn named(night: &NightFiles) -> Vec<(&str, Vec<String>)> {
+        let text = |path: &PathBuf| path.to_string_lossy().replace('\\', "/");
+        night
+            .alignments
+            .iter()
+            .map(|a| (a.name.as_str(), a.files.iter().map(text).collect()))
+            .collect()
+    }
+
+    #[test]
+    fn sub_folders_are_alignments_in_natural_order() {
+        let folder = night(&[
+            "try 10/a.jpg",
+            "try 2/img10.jpg",
+            "try 2/IMG2.JPG",
+            "try 2/deep/er/x.fits",
+            "notes.txt",
+            ".hidden.jpg",
+            ".trash/y.jpg",
+        ]);
+        let walked = walk_night(folder.path()).unwrap();
+        let expected = [
+            (
+                "try 2",
+                vec!["try 2/IMG2.JPG".to_string(), "try 2/img10.jpg".into()],
+            ),
+            ("try 2/deep/er", vec!["try 2/deep/er/x.fits".into()]),
+            ("try 10", vec!["try 10/a.jpg".into()]),
+        ];
+        assert_eq!(named(&walked), expected);
+        assert_eq!(walked.ignored, [PathBuf::from("notes.txt")]);
+    }
+
+    #[test]
+    fn pictures_beside_folders_are_an_alignment_named_after_the_night() {
+        let folder = night(&["2 May/b.tif", "2 May/east/a.png"]);
+        let walked = walk_night(&folder.path().join("2 May")).unwrap();
+        let expected = [
+            ("2 May", vec!["b.tif".to_string()]),
+            ("east", vec!["east/a.png".into()]),
+        ];
+        assert_eq!(named(&walked), expected);
+    }
+
+    #[test]
+    fn a_jpeg_beside_its_raw_counts_once() {
+        let folder = night(&["a.DNG", "A.jpg", "b.jpg", "c.tif", "c.jpg"]);
+        let walked = walk_night(folder.path()).unwrap();
+        let kept = &named(&walked)[0].1;
+        let raw_or_jpeg = if cfg!(feature = "raw") {
+            "a.DNG"
+        } else {
+            "A.jpg"
+        };
+        assert_eq!(kept.len(), 4);
+        assert!(kept.contains(&raw_or_jpeg.to_string()), "{kept:?}");
+        assert_eq!(walked.ignored.len(), 1);
+    }
+
+    #[test]
+    fn a_folder_without_pictures_says_what_it_holds() {
+        let folder = night(&["notes.txt", "more/list.csv"]);
+        let error = walk_night(folder.path()).unwrap_err();
+        assert_eq!(error.kind, ErrorKind::NotEnoughData);
+        let name = folder.path().display().to_string();
+        for word in [name.as_str(), "2 files of other kinds", "JPEG"] {
+            assert!(error.context.contains(word), "{}", error.context);
+        }
+        let empty = tempfile::tempdir().unwrap();
+        let error = walk_night(empty.path()).unwrap_err();
+        assert!(
+            error.context.contains("only an empty folder"),
+            "{}",
+            error.context
+        );
+    }
+
+    #[test]
+    fn single_files_and_lists_are_nights_too() {
+        let folder = night(&["n/x/b.jpg", "n/x/a.jpg", "n/y/c.jpg"]);
+        let at = |file: &str| folder.path().join(file);
+        let one = walk_night(&at("n/x/b.jpg")).unwrap();
+        assert_eq!(named(&one), [("x", vec!["b.jpg".to_string()])]);
+        let list = [at("n/y/c.jpg"), at("n/x/b.jpg"), at("n/x/b.jpg"), at("n/x")];
+        let walked = walk_files(&list).unwrap();
+        let expected = [
+            ("x", vec!["x/a.jpg".to_string(), "x/b.jpg".into()]),
+            ("y", vec!["y/c.jpg".into()]),
+        ];
+        assert_eq!(named(&walked), expected);
+        assert!(walked.root.join("x/a.jpg").is_file());
+        let missing = walk_files(&[at("n/none.jpg")]).unwrap_err();
+        assert!(missing.kind == ErrorKind::Io && missing.context.contains("none.jpg"));
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn folders_linked_in_a_loop_are_read_once() {
+        let folder = night(&["a/x.jpg"]);
+        std::os::unix::fs::symlink(folder.path(), folder.path().join("a/loop")).unwrap();
+        std::os::unix::fs::symlink("nowhere", folder.path().join("dead.jpg")).unwrap();
+        let walked = walk_night(folder.path()).unwrap();
+        assert_eq!(named(&walked), [("a", vec!["a/x.jpg".to_string()])]);
+    }
+}
