@@ -6,12 +6,14 @@
 
 mod observer;
 mod pole;
+mod precession;
 mod refraction;
 mod time;
 pub mod turning;
 
 pub use observer::{Observer, SkyAt, position_angle};
 pub use pole::{PlaceAboutPole, PoleStar, PoleStarPlace, pole_star_place};
+pub use precession::{CatalogueStar, mean_place};
 pub use refraction::{Atmosphere, Bending, Refraction};
 pub use time::{JulianDate, LARGEST_UT1_MINUS_UTC, TimeScales, Ut1};
 

@@ -78,6 +78,8 @@ pub struct SkyAt {
     tt: JulianDate,
     /// The observer's velocity against the solar system's barycentre, in units of light's.
     velocity: Vector3<f64>,
+    /// Towards the Sun, where it was when its light left.
+    sun: Direction<Icrs>,
     to_horizon: Rotation<Icrs, Horizon>,
     /// From ICRS axes to the equator of date and the celestial intermediate origin.
     to_equator_of_date: Matrix3<f64>,
@@ -98,6 +100,7 @@ impl SkyAt {
             utc,
             tt: scales.tt,
             velocity: Vector3::from(astrom.v),
+            sun: Direction::new(-Vector3::from(astrom.eh)),
             // Products of rotation matrices stay orthogonal to rounding.
             to_horizon: Rotation::new(Rotation3::from_matrix_unchecked(horizon)),
             to_equator_of_date: equator,
@@ -129,6 +132,13 @@ impl SkyAt {
         let (from_origin, declination) = self.intermediate(star);
         let right_ascension = (from_origin - self.equation_of_origins).wrapped_positive();
         (right_ascension, declination)
+    }
+    /// The catalogue direction with these coordinates of date: the inverse of `apparent`.
+    pub fn from_apparent(&self, right_ascension: Angle, declination: Angle) -> Direction<Icrs> {
+        let from_origin = right_ascension + self.equation_of_origins;
+        let of_date = Direction::<Icrs>::from_ra_dec(from_origin, declination).vector();
+        let apparent = Direction::new(self.to_equator_of_date.transpose() * of_date);
+        aberrated(apparent, -self.velocity)
     }
     /// Hour angle, west positive, [-180, 180) degrees, and declination of date, without refraction.
     pub fn hour_angle_declination(&self, star: Direction<Icrs>) -> (Angle, Angle) {
@@ -180,6 +190,10 @@ impl SkyAt {
     /// The pole of the site's hemisphere as it is seen.
     pub fn refracted_pole(&self) -> Direction<Horizon> {
         self.observer.refracted_pole()
+    }
+    /// The direction of the Sun, fit for the functions that take a star's; within 5" of [Meeus].
+    pub fn sun(&self) -> Direction<Icrs> {
+        self.sun
     }
     /// From catalogue to airless horizon directions without aberration: good to 21" anywhere and
     /// to 0.4" within a degree, once one star is brought to its place.
@@ -319,6 +333,8 @@ mod tests {
             let sky = sky(latitude);
             for star in stars() {
                 assert!(sky.to_icrs(sky.observed(star)).separation(star).rad() < 1e-11);
+                let (ra, dec) = sky.apparent(star);
+                assert!(sky.from_apparent(ra, dec).separation(star).rad() < 1e-11);
             }
         }
     }

@@ -1,6 +1,6 @@
 //! The pole stars, and where each stands about the refracted pole as the eye sees it.
 
-use super::{Direction, Horizon, Icrs, SkyAt};
+use super::{CatalogueStar, Direction, Horizon, Icrs, SkyAt};
 use crate::units::{Angle, Hemisphere};
 
 /// The bright star next to a celestial pole.
@@ -10,16 +10,6 @@ pub enum PoleStar {
     AlphaUmi,
     /// Sigma Octantis, magnitude 5.5, HIP 104382: south.
     SigmaOct,
-}
-
-/// A catalogue place for J2000.0 with proper motion.
-struct CataloguePlace {
-    ra: Angle,
-    dec: Angle,
-    /// Proper motion in right ascension times the cosine of declination, a Julian year.
-    motion_east: Angle,
-    /// Proper motion in declination, a Julian year.
-    motion_north: Angle,
 }
 
 impl PoleStar {
@@ -48,29 +38,24 @@ impl PoleStar {
     ///
     /// Left out: parallax (0.008" and 0.011").
     pub fn direction(self, julian_years_since_j2000: f64) -> Direction<Icrs> {
-        let place = self.catalogue_place();
-        let (sin_ra, cos_ra) = (place.ra.sin(), place.ra.cos());
-        let (sin_dec, cos_dec) = (place.dec.sin(), place.dec.cos());
-        let east = nalgebra::Vector3::new(-sin_ra, cos_ra, 0.0);
-        let north = nalgebra::Vector3::new(-sin_dec * cos_ra, -sin_dec * sin_ra, cos_dec);
-        let moved = east * (place.motion_east * julian_years_since_j2000).rad()
-            + north * (place.motion_north * julian_years_since_j2000).rad();
-        Direction::new(Direction::from_ra_dec(place.ra, place.dec).vector() + moved)
+        self.catalogue_star().direction(julian_years_since_j2000)
     }
+    /// Place and proper motion.
+    ///
     /// Source: Hipparcos, the new reduction (F. van Leeuwen 2007, A&A 474, 653), brought to
     /// J2000.0; values from memory, held to the table `polestar_place.csv` by `published_sky`.
-    fn catalogue_place(self) -> CataloguePlace {
+    pub fn catalogue_star(self) -> CatalogueStar {
         let mas = |value: f64| Angle::from_arcsec(value / 1000.0);
         match self {
-            PoleStar::AlphaUmi => CataloguePlace {
-                ra: Angle::from_hours(2.0 + 31.0 / 60.0 + 49.094_56 / 3600.0),
-                dec: Angle::from_deg(89.0 + 15.0 / 60.0 + 50.792_3 / 3600.0),
+            PoleStar::AlphaUmi => CatalogueStar {
+                right_ascension: Angle::from_hours(2.0 + 31.0 / 60.0 + 49.094_56 / 3600.0),
+                declination: Angle::from_deg(89.0 + 15.0 / 60.0 + 50.792_3 / 3600.0),
                 motion_east: mas(44.48),
                 motion_north: mas(-11.85),
             },
-            PoleStar::SigmaOct => CataloguePlace {
-                ra: Angle::from_hours(21.0 + 8.0 / 60.0 + 46.863_57 / 3600.0),
-                dec: -Angle::from_deg(88.0 + 57.0 / 60.0 + 23.398_3 / 3600.0),
+            PoleStar::SigmaOct => CatalogueStar {
+                right_ascension: Angle::from_hours(21.0 + 8.0 / 60.0 + 46.863_57 / 3600.0),
+                declination: -Angle::from_deg(88.0 + 57.0 / 60.0 + 23.398_3 / 3600.0),
                 motion_east: mas(26.46),
                 motion_north: mas(5.06),
             },
