@@ -1,10 +1,21 @@
 //! One function per workflow: the stages called in their order. No numerics.
 
+mod aim;
+mod alignment;
+mod assemble;
+mod facts;
+mod gather;
+
 use std::num::NonZeroUsize;
 use std::path::Path;
 
-use crate::error::{Error, ErrorKind, Warned};
-use crate::frame::Overrides;
+use alignment::examine;
+use assemble::assemble;
+use facts::NightFacts;
+use gather::{Gathered, gather};
+
+use crate::error::{Error, Warned};
+use crate::frame::{NightFiles, Overrides, walk_night};
 use crate::report::NightReport;
 use crate::sky::{Direction, Horizon, Icrs};
 use crate::units::{Angle, Pixels};
@@ -73,14 +84,45 @@ impl Progress for Unwatched {
 /// Reads a night's folder and says what trailed, why, how far and which way to move the axis.
 ///
 /// # Errors
-/// When no frame of the night can be used, or a setting contradicts the frames.
+/// When the folder cannot be read or holds no picture.
 pub fn diagnose(
     root: &Path,
-    _settings: &DiagnoseSettings,
-    _progress: &dyn Progress,
+    settings: &DiagnoseSettings,
+    progress: &dyn Progress,
 ) -> Result<Warned<NightReport>, Error> {
-    Err(Error::new(
-        ErrorKind::NotEnoughData,
-        format!("{}: no frame could be used", root.display()),
-    ))
+    let night = walk_night(root)?;
+    let gathered = gather_night(&night, settings, progress);
+    let headers = gathered
+        .iter()
+        .flat_map(|alignment| &alignment.frames)
+        .map(|frame| &frame.header);
+    let facts = NightFacts::new(headers, &settings.overrides);
+    let mut examined = Vec::with_capacity(gathered.len());
+    let mut n_pointings = 0;
+    for alignment in gathered {
+        let one = examine(alignment, &facts, settings, n_pointings);
+        n_pointings += one.pointings.len();
+        examined.push(one);
+    }
+    Ok(assemble(&night, &facts, &examined))
+}
+
+fn gather_night(
+    night: &NightFiles,
+    settings: &DiagnoseSettings,
+    progress: &dyn Progress,
+) -> Vec<Gathered> {
+    let n_files = night
+        .alignments
+        .iter()
+        .map(|alignment| alignment.files.len())
+        .sum();
+    progress.begin("measuring frames", n_files);
+    let gathered = night
+        .alignments
+        .iter()
+        .map(|alignment| gather(&night.root, alignment, &settings.overrides, progress))
+        .collect();
+    progress.end();
+    gathered
 }

@@ -45,6 +45,10 @@ pub struct Reference<'a> {
 /// A star's weight is never taken finer than this: what the centroid of a real star on real
 /// pixels leaves out (own estimate, checked by the practice nights' pulls).
 const POSITION_FLOOR_PX: f64 = 0.01;
+/// What a whole frame's attitude leaves out, however many stars it rests on: pattern of the pixels,
+/// of compression, of a lens that is not quite the model (own estimate, pixels across the line of
+/// sight and at half the frame's height about it).
+const FRAME_FLOOR_PX: f64 = 0.01;
 /// Rounds of improving star places and attitudes in turn; the change after eight is below 1e-3 sigma.
 const ROUNDS: usize = 8;
 const MIN_STARS: usize = 4;
@@ -248,14 +252,27 @@ impl<'a> Solver<'a> {
         rows
     }
 
+    /// Covariance of what the model leaves out, for a camera at an attitude.
+    fn frame_floor(&self) -> impl Fn(&Rotation<Camera, Horizon>) -> Matrix3<f64> + use<> {
+        let lens = self.reference.lens;
+        let across = (FRAME_FLOOR_PX / lens.focal_px).powi(2);
+        // The centre lies half a frame from the edge, whatever the frame's size.
+        let about = (FRAME_FLOOR_PX / lens.center.y.max(1.0)).powi(2);
+        move |attitude| {
+            let sight = attitude.inner() * Vector3::z();
+            Matrix3::identity() * across + sight * sight.transpose() * (about - across)
+        }
+    }
+
     fn finish(self) -> Vec<Option<FrameAttitude>> {
         let to_reference = self.reference.attitude.inner().inverse();
+        let floor = self.frame_floor();
         (0..self.attitudes.len())
             .map(|frame| {
                 let fit = self.refine(frame, self.attitudes[frame]?)?;
                 Some(FrameAttitude {
                     turn: fit.attitude.inner() * to_reference,
-                    covariance: fit.covariance * fit.rows.scale_square,
+                    covariance: fit.covariance * fit.rows.scale_square + floor(&fit.attitude),
                     n_stars: fit.rows.n_stars,
                     rms_px: fit.rows.rms_px,
                 })

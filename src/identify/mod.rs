@@ -4,7 +4,9 @@ pub mod attitude;
 pub mod between;
 mod chance;
 mod grid;
+pub mod hint;
 pub mod lens;
+pub mod pointing;
 #[cfg(test)]
 mod test_fields;
 pub mod tracks;

@@ -84,8 +84,9 @@ const TRIM: f64 = 6e-4;
 /// Straight-line record of the drive over all stretches, one common rate, one offset a stretch.
 ///
 /// Output: sigma of the rate is 1-sigma, widened by the scatter about the line where there is any.
-/// `None` without two frames of one stretch.
-pub fn record_drive(stretches: &[Vec<DriveAngle>]) -> Option<DriveRecord> {
+/// `doubt` is how far the attitudes may be off together, which lets a standing tracker seem to
+/// turn slowly. `None` without two frames of one stretch.
+pub fn record_drive(stretches: &[Vec<DriveAngle>], doubt: Angle) -> Option<DriveRecord> {
     let spin = AngularRate::SIDEREAL.rad_per_s();
     let long: Vec<&Vec<DriveAngle>> = stretches.iter().filter(|s| s.len() >= 2).collect();
     let (mut normal, mut right, mut n_data) = (0.0, 0.0, 0usize);
@@ -122,7 +123,7 @@ pub fn record_drive(stretches: &[Vec<DriveAngle>]) -> Option<DriveRecord> {
     let rate_ratio = Measured::new(ratio, normal.recip().sqrt() * scatter.max(1.0));
     Some(DriveRecord {
         rate_ratio,
-        nominal: recognise(rate_ratio),
+        nominal: recognise(rate_ratio, doubt),
         swing: swing_of(&residuals),
         scatter,
         residuals,
@@ -160,12 +161,14 @@ fn rate_between(a: &DriveAngle, b: &DriveAngle) -> Measured<f64> {
     )
 }
 
-fn recognise(rate: Measured<f64>) -> Option<NominalRate> {
+fn recognise(rate: Measured<f64>, doubt: Angle) -> Option<NominalRate> {
     let fits = |nominal: &NominalRate| {
         let off = (rate.value - nominal.ratio()).abs();
         // A stopped or reversed tracker is far from everything else: no fine limit is needed there.
         let limit = match nominal {
-            NominalRate::Stopped | NominalRate::Reversed | NominalRate::Half => 0.03,
+            NominalRate::Stopped | NominalRate::Reversed | NominalRate::Half => {
+                0.03 + 2.0 * doubt.rad()
+            }
             NominalRate::Lunar => 0.004,
             NominalRate::Sidereal | NominalRate::Solar => TRIM.max((2.0 * rate.sigma).min(1.3e-3)),
         };
@@ -218,17 +221,18 @@ mod tests {
     #[test]
     fn each_nominal_rate_is_recognised_from_three_frames() {
         for nominal in NominalRate::ALL {
-            let record = record_drive(&[angles(nominal.ratio(), &[0.0; 3])]).unwrap();
+            let record = record_drive(&[angles(nominal.ratio(), &[0.0; 3])], Angle::ZERO).unwrap();
             assert_eq!(record.nominal, Some(nominal));
             assert!((record.rate_ratio.value - nominal.ratio()).abs() < 1e-9);
         }
-        let odd = record_drive(&[angles(1.0126, &[0.0; 3])]).unwrap();
+        let odd = record_drive(&[angles(1.0126, &[0.0; 3])], Angle::ZERO).unwrap();
         assert_eq!(odd.nominal, None);
     }
 
     #[test]
     fn a_swing_widens_the_rate_and_shows_its_size() {
-        let record = record_drive(&[angles(1.0, &[0.0, 8.0, 0.0, -8.0, 0.0])]).unwrap();
+        let record =
+            record_drive(&[angles(1.0, &[0.0, 8.0, 0.0, -8.0, 0.0])], Angle::ZERO).unwrap();
         assert!(record.scatter > 50.0);
         assert!((record.swing.value.arcsec() - 8.0).abs() < 3.0);
         assert!((record.rate_ratio.value - 1.0).abs() < 2.0 * record.rate_ratio.sigma);
@@ -241,7 +245,7 @@ mod tests {
             angle.angle += 0.3;
             angle.mid += 1000.0;
         }
-        let record = record_drive(&[angles(1.0, &[0.0; 3]), second]).unwrap();
+        let record = record_drive(&[angles(1.0, &[0.0; 3]), second], Angle::ZERO).unwrap();
         assert!((record.rate_ratio.value - 1.0).abs() < 1e-9);
     }
 }

@@ -116,9 +116,9 @@ const USELESS: Angle = Angle::from_deg(20.0);
 /// Fits axis and drive to an alignment's stretches.
 ///
 /// Input: attitudes of the frames over the ground, a stretch a pointing.
-/// `extra` adds covariance to the axis for what the attitudes have in common (a hinted direction
-/// a few degrees off, a doubtful clock), square radians along (up, east).
-pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, extra: Matrix2<f64>) -> MountFit {
+/// `doubt` is how far the attitudes may all be off together (a hinted direction, a doubtful
+/// clock), 1-sigma: it turns the axis error by as much, and mimics a slow drive.
+pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, doubt: Angle) -> MountFit {
     let Some(split) = fit_with_cuts(stretches, ground.refracted_north()) else {
         return MountFit {
             axis: Err(AxisUnknown::TooFewFrames),
@@ -128,10 +128,10 @@ pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, extra: Matrix2<f64>
             misfit: 1.0,
         };
     };
-    let drive = record_drive(&split.fit.drive);
+    let drive = record_drive(&split.fit.drive, doubt);
     let creep = find_creep(&split.fit);
     MountFit {
-        axis: axis_of(&split.fit, ground, extra, drive.as_ref(), creep.as_ref()),
+        axis: axis_of(&split.fit, ground, doubt, drive.as_ref(), creep.as_ref()),
         drive,
         jumps: split.jumps,
         creep,
@@ -142,7 +142,7 @@ pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, extra: Matrix2<f64>
 fn axis_of(
     fit: &AxisFit,
     ground: &Ground<'_>,
-    extra: Matrix2<f64>,
+    doubt: Angle,
     drive: Option<&DriveRecord>,
     creep: Option<&Creep>,
 ) -> Result<AxisEstimate, AxisUnknown> {
@@ -160,10 +160,12 @@ fn axis_of(
     });
     // `basis` is (up, east) of the northern end; the southern end moves the other way in both,
     // which leaves a covariance as it is.
+    let error = error_of_axis(direction, ground.refracted_pole);
+    let turned = error.total().rad() * doubt.rad();
     Ok(AxisEstimate {
         direction,
-        error: error_of_axis(direction, ground.refracted_pole),
-        covariance: fit.covariance + extra,
+        error,
+        covariance: fit.covariance + Matrix2::identity() * turned * turned,
         mirror_ambiguous: false,
     })
 }

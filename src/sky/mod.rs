@@ -16,6 +16,7 @@ pub use pole::{PlaceAboutPole, PoleStar, PoleStarPlace, pole_star_place};
 pub use precession::{CatalogueStar, mean_place};
 pub use refraction::{Atmosphere, Bending, Refraction};
 pub use time::{JulianDate, LARGEST_UT1_MINUS_UTC, TimeScales, Ut1};
+pub use turning::evolve;
 
 pub mod rotation;
 

@@ -107,3 +107,14 @@ impl StarField {
         )
     }
 }
+    StarField {
+        width: 0,
+        height: 0,
+        stars: vec![],
+        background: 0.,
+        noise: 0.,
+        fwhm: None,
+        trail: None,
+        rejected: Rejected::default(),
+    }
+}

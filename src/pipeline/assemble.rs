@@ -1,0 +1,252 @@
+//! Findings into the report's own types.
+
+use super::alignment::Examined;
+use super::facts::NightFacts;
+use super::gather::MeasuredFrame;
+use crate::diagnosis::{Cause, Verdict};
+use crate::error::{Warned, Warning};
+use crate::frame::NightFiles;
+use crate::identify::pointing::center_motion;
+use crate::mount::drive::DriveRecord;
+use crate::mount::model::error_of_axis;
+use crate::report::{
+    AlignmentReport, AxisReport, CauseShare, CenterReport, DriftReport, DriveReport, FrameReport,
+    LongestExposure, NightReport, PeriodicReport,
+};
+use crate::sky::position_angle;
+use crate::units::{Pixels, Seconds};
+
+/// The night's report with its warnings.
+pub fn assemble(
+    night: &NightFiles,
+    facts: &NightFacts,
+    examined: &[Examined],
+) -> Warned<NightReport> {
+    let mut warnings: Vec<Warning> = Vec::new();
+    let mut keep = |warning: Warning| {
+        if !warnings.contains(&warning) {
+            warnings.push(warning);
+        }
+    };
+    for alignment in examined {
+        alignment
+            .gathered
+            .warnings
+            .iter()
+            .cloned()
+            .for_each(&mut keep);
+    }
+    if !night.ignored.is_empty() {
+        keep(Warning::new(format!(
+            "{} other files in the folder were ignored",
+            night.ignored.len()
+        )));
+    }
+    let alignments: Vec<_> = examined
+        .iter()
+        .map(|alignment| alignment_report(alignment, facts))
+        .collect();
+    let value = NightReport {
+        answer: answer(&alignments),
+        site: facts.site,
+        frames: examined
+            .iter()
+            .flat_map(|alignment| frame_reports(alignment, facts))
+            .collect(),
+        alignments,
+        assumptions: Vec::new(),
+    };
+    Warned { value, warnings }
+}
+
+/// The last alignment is how the tracker stands now: its headline answers.
+fn answer(alignments: &[AlignmentReport]) -> String {
+    let measured = alignments
+        .iter()
+        .rev()
+        .find(|alignment| alignment.n_frames > 0);
+    match measured {
+        Some(last) if alignments.len() > 1 => format!("{}: {}", last.name, last.headline),
+        Some(last) => last.headline.clone(),
+        None => "Cannot tell: no frame could be used.".to_owned(),
+    }
+}
+
+fn frame_reports(alignment: &Examined, facts: &NightFacts) -> Vec<FrameReport> {
+    let name = &alignment.gathered.name;
+    let mut reports: Vec<_> = alignment
+        .gathered
+        .frames
+        .iter()
+        .enumerate()
+        .map(|(idx, frame)| frame_report(alignment, facts, idx, frame))
+        .collect();
+    let aside = alignment.gathered.set_aside.iter();
+    reports.extend(aside.map(|frame| FrameReport::set_aside(&frame.file, name, &frame.reason)));
+    reports
+}
+
+fn frame_report(
+    alignment: &Examined,
+    facts: &NightFacts,
+    idx: usize,
+    frame: &MeasuredFrame,
+) -> FrameReport {
+    let field = &frame.field;
+    FrameReport {
+        file: frame.file.clone(),
+        alignment: alignment.gathered.name.clone(),
+        pointing: alignment
+            .pointings
+            .iter()
+            .position(|pointing| pointing.frames.contains(&idx)),
+        skipped_because: None,
+        start: frame.header.start,
+        exposure: frame.header.exposure,
+        focal_length: frame.header.optics.focal_length,
+        pixel_scale: alignment.lens.map(|lens| lens.pixel_scale()),
+        n_stars: field.stars.len(),
+        n_identified: 0,
+        fwhm: field.fwhm,
+        trail: field.trail,
+        drift: drift_report(alignment, idx, frame),
+        center: center_report(alignment, facts, idx, frame),
+        verdict: verdict(frame),
+    }
+}
+
+fn verdict(frame: &MeasuredFrame) -> Verdict {
+    let (Some(trail), Some(fwhm)) = (frame.field.trail, frame.field.fwhm) else {
+        return Verdict::Unmeasured;
+    };
+    // Moments: a segment of length L adds L^2 / 12 to sigma^2 = FWHM^2 / (8 ln 2).
+    let width = fwhm.value.px().powi(2) / (8.0 * std::f64::consts::LN_2);
+    Verdict::of_axis_ratio(((width + trail.length.value.px().powi(2) / 12.0) / width).sqrt())
+}
+
+fn drift_report(alignment: &Examined, idx: usize, frame: &MeasuredFrame) -> Option<DriftReport> {
+    let pointing = alignment
+        .pointings
+        .iter()
+        .find(|pointing| pointing.frames.contains(&idx))?;
+    let at = pointing
+        .frames
+        .iter()
+        .position(|&frame| frame == idx)?
+        .checked_sub(1)?;
+    let (vector, sigma) =
+        center_motion(&pointing.links[at], &frame.field, alignment.lens.as_ref()?)?;
+    let before = alignment.mids[pointing.frames[at]]?;
+    Some(DriftReport {
+        vector,
+        sigma: Pixels::new(sigma),
+        interval: alignment.mids[idx]? - before,
+    })
+}
+
+fn center_report(
+    alignment: &Examined,
+    facts: &NightFacts,
+    idx: usize,
+    frame: &MeasuredFrame,
+) -> Option<CenterReport> {
+    let attitude = alignment.attitudes[idx]?;
+    let lens = alignment.lens?;
+    let pointing = alignment
+        .pointings
+        .iter()
+        .position(|pointing| pointing.frames.contains(&idx))?;
+    let source = alignment.aims[pointing]?.source;
+    let sky = facts.sky_at_mid_exposure(&frame.header)?;
+    let center = frame.field.center();
+    let above = crate::units::PixelPoint::new(center.x, center.y - 10.0);
+    let horizon = attitude.apply(lens.direction(center));
+    let icrs = sky.to_icrs(horizon);
+    let (ra, dec) = icrs.ra_dec();
+    let up = sky.to_icrs(attitude.apply(lens.direction(above)));
+    Some(CenterReport {
+        ra: Some(ra),
+        dec,
+        hour_angle: Some(sky.hour_angle_declination(icrs).0),
+        horizon: Some(horizon),
+        up_position_angle: position_angle(icrs, up),
+        source,
+    })
+}
+
+fn alignment_report(alignment: &Examined, facts: &NightFacts) -> AlignmentReport {
+    let advice = &alignment.advice;
+    AlignmentReport {
+        name: alignment.gathered.name.clone(),
+        n_frames: alignment.gathered.frames.len(),
+        n_pointings: alignment.pointings.len(),
+        axis: axis_report(alignment, facts),
+        drive: alignment
+            .fit()
+            .and_then(|fit| fit.drive.as_ref())
+            .map(drive_report),
+        cause: alignment.finding.cause,
+        causes: cause_shares(alignment),
+        decision: advice.decision,
+        correction: advice.correction,
+        longest_exposure: LongestExposure {
+            now: alignment.limits.now,
+            after_correction: alignment.limits.after_correction,
+        },
+        next_frames: advice.next_frames.clone(),
+        headline: advice.headline.clone(),
+        reasons: advice.reasons.clone(),
+        todo: advice.todo.clone(),
+    }
+}
+
+fn axis_report(alignment: &Examined, facts: &NightFacts) -> Option<AxisReport> {
+    let axis = alignment.evidence.axis()?;
+    let (altitude_error, azimuth_error, correlation) = axis.parts();
+    let against_true =
+        facts.with_ground(|ground| error_of_axis(axis.direction, ground.true_pole))?;
+    Some(AxisReport {
+        altitude_error,
+        azimuth_error,
+        correlation,
+        mirror_ambiguous: axis.mirror_ambiguous,
+        true_pole_altitude_error: against_true.up,
+        true_pole_azimuth_error: against_true.east,
+    })
+}
+
+fn drive_report(record: &DriveRecord) -> DriveReport {
+    // A swing counts where it stands out of its own noise.
+    let swings = record.swing.value > record.swing.sigma * 4.0;
+    DriveReport {
+        rate_ratio: record.rate_ratio,
+        periodic: swings.then_some(PeriodicReport {
+            amplitude: record.swing.value,
+            period: None::<Seconds>,
+        }),
+    }
+}
+
+fn cause_shares(alignment: &Examined) -> Vec<CauseShare> {
+    let shares = &alignment.finding.shares;
+    // A bump shows between frames and focus is no trail: neither is a share of it.
+    let counts = |cause: Cause| !matches!(cause, Cause::Bump | Cause::Focus);
+    let trails = shares
+        .iter()
+        .filter(|share| counts(share.cause))
+        .map(|share| share.trail.value.px());
+    let whole: f64 = trails.sum();
+    shares
+        .iter()
+        .map(|share| CauseShare {
+            cause: share.cause,
+            trail: share.trail.value,
+            share: if counts(share.cause) && whole > 0.0 {
+                share.trail.value.px() / whole
+            } else {
+                0.0
+            },
+            confidence: share.confidence,
+        })
+        .collect()
+}

@@ -1,0 +1,108 @@
+//! What holds for the whole night: site, clock, ground.
+
+use jiff::Timestamp;
+use jiff::tz::Offset;
+
+use super::aim::Aimed;
+use super::gather::Gathered;
+use crate::frame::{Header, MissingFact, Overrides};
+use crate::mount::Ground;
+use crate::report::{SiteReport, SiteSource};
+use crate::sky::{Atmosphere, Observer, SkyAt, evolve};
+use crate::units::{Angle, Seconds};
+
+/// Site, clock and ground of a night.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NightFacts {
+    /// Where the camera stood.
+    pub site: Option<SiteReport>,
+    observer: Option<Observer>,
+    /// Instant from which mid exposures count, by the camera's clock.
+    epoch: Option<Timestamp>,
+}
+
+impl NightFacts {
+    /// From the headers of all frames and the options.
+    pub fn new<'a>(
+        headers: impl Iterator<Item = &'a Header> + Clone,
+        overrides: &Overrides,
+    ) -> Self {
+        let from_tags = headers.clone().find_map(|header| header.site);
+        let site = match (overrides.site, from_tags) {
+            (Some(site), _) => Some(SiteReport {
+                site,
+                source: SiteSource::Option,
+            }),
+            (None, Some(site)) => Some(SiteReport {
+                site,
+                source: SiteSource::Gps,
+            }),
+            (None, None) => None,
+        };
+        let observer = site
+            .map(|report| Observer::new(report.site, Atmosphere::standard(report.site.height_m())));
+        Self {
+            site,
+            observer,
+            epoch: headers.filter_map(clock).min(),
+        }
+    }
+
+    /// Mid exposure since the night's reference instant.
+    pub fn mid_exposure(&self, header: &Header) -> Option<Seconds> {
+        let since = clock(header)?.duration_since(self.epoch?).as_secs_f64();
+        Some(Seconds::new(since) + header.exposure.unwrap_or_default() / 2.0)
+    }
+
+    /// The sky over the site at a frame's mid exposure; needs site, time and zone.
+    pub fn sky_at_mid_exposure(&self, header: &Header) -> Option<SkyAt> {
+        let half = header.exposure.unwrap_or_default() / 2.0;
+        let mid = header
+            .start?
+            .checked_add(jiff::SignedDuration::try_from_secs_f64(half.s()).ok()?)
+            .ok()?;
+        Some(self.observer?.at(mid))
+    }
+
+    /// Altitude of the refracted pole.
+    pub fn pole_altitude(&self) -> Option<Angle> {
+        Some(self.observer?.refracted_pole().az_alt().1)
+    }
+
+    /// Calls `work` with the ground; `None` without a site.
+    pub fn with_ground<T>(&self, work: impl FnOnce(&Ground<'_>) -> T) -> Option<T> {
+        let observer = self.observer?;
+        let (latitude, air) = (observer.site().latitude(), observer.atmosphere());
+        let turn = |direction, after| evolve(latitude, &air, direction, after);
+        Some(work(&Ground {
+            true_pole: observer.true_pole(),
+            refracted_pole: observer.refracted_pole(),
+            evolve: &turn,
+        }))
+    }
+
+    /// What would have to be known to say more about an alignment, a clause each.
+    pub fn what_is_missing(&self, gathered: &Gathered, aims: &[Option<Aimed>]) -> Vec<String> {
+        let mut clauses = Vec::new();
+        for fact in &gathered.missing {
+            // A site given for one frame serves all.
+            if *fact == MissingFact::Site && self.site.is_some() {
+                continue;
+            }
+            let option = fact
+                .option()
+                .map_or(String::new(), |option| format!(" ({option})"));
+            clauses.push(format!("the {}{option}", fact.name()));
+        }
+        if aims.iter().all(Option::is_none) {
+            clauses
+                .push("where the camera looked (--facing DIRECTION --altitude DEGREES)".to_owned());
+        }
+        clauses
+    }
+}
+
+/// A frame's start by its camera's clock; the zone cancels between frames.
+fn clock(header: &Header) -> Option<Timestamp> {
+    header.start.or_else(|| Offset::UTC.to_timestamp(header.local_start?).ok())
+}

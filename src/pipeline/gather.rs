@@ -1,0 +1,160 @@
+//! Reads and measures the frames of an alignment, one after the other; keeps stars, not pixels.
+
+use std::collections::HashMap;
+use std::path::Path;
+
+use rayon::prelude::*;
+
+use super::Progress;
+use crate::error::{Error, Warning};
+use crate::frame::{AlignmentFiles, Header, MissingFact, Overrides, missing, read_frame};
+use crate::stars::{StarField, measure_stars};
+
+/// A frame that could be measured.
+#[derive(Debug, Clone)]
+pub struct MeasuredFrame {
+    /// Path relative to the night's folder, with `/` between its parts.
+    pub file: String,
+    /// Facts of its exposure.
+    pub header: Header,
+    /// Its stars.
+    pub field: StarField,
+}
+
+/// A frame that was set aside.
+#[derive(Debug, Clone)]
+pub struct SetAside {
+    /// Path relative to the night's folder.
+    pub file: String,
+    /// File, found, needed.
+    pub reason: String,
+}
+
+/// The frames of one alignment folder.
+#[derive(Debug, Clone)]
+pub struct Gathered {
+    /// Name of the folder.
+    pub name: String,
+    /// Measured frames, in order of time where all have a clock, else of their names.
+    pub frames: Vec<MeasuredFrame>,
+    /// Frames that could not be used.
+    pub set_aside: Vec<SetAside>,
+    /// What came up while reading, each once.
+    pub warnings: Vec<Warning>,
+    /// What the headers lack, each once.
+    pub missing: Vec<MissingFact>,
+}
+
+/// Reads and measures all frames of an alignment.
+///
+/// Frames are read in parallel, a few at a time: a frame's pixels live only while it is measured.
+pub fn gather(
+    root: &Path,
+    alignment: &AlignmentFiles,
+    overrides: &Overrides,
+    progress: &dyn Progress,
+) -> Gathered {
+    let measured: Vec<_> = alignment
+        .files
+        .par_iter()
+        .map(|file| {
+            let outcome = measure_file(&root.join(file), overrides);
+            progress.step();
+            outcome
+        })
+        .collect();
+    let mut gathered = Gathered {
+        name: alignment.name.clone(),
+        frames: Vec::new(),
+        set_aside: Vec::new(),
+        warnings: Vec::new(),
+        missing: Vec::new(),
+    };
+    for (file, outcome) in alignment.files.iter().zip(measured) {
+        gathered.take(slashed(file), outcome);
+    }
+    gathered.set_odd_sizes_aside();
+    gathered.sort_by_time();
+    gathered
+}
+
+type Outcome = Result<(Header, StarField, Vec<Warning>), Error>;
+
+fn measure_file(path: &Path, overrides: &Overrides) -> Outcome {
+    let frame = read_frame(path, overrides)?;
+    let field = measure_stars(&frame.value.plane, frame.value.header.saturation);
+    Ok((frame.value.header, field, frame.warnings))
+}
+
+fn slashed(path: &Path) -> String {
+    let parts: Vec<_> = path
+        .components()
+        .map(|part| part.as_os_str().to_string_lossy())
+        .collect();
+    parts.join("/")
+}
+
+impl Gathered {
+    fn take(&mut self, file: String, outcome: Outcome) {
+        match outcome {
+            Ok((header, field, warnings)) => {
+                for warning in warnings {
+                    if !self.warnings.contains(&warning) {
+                        self.warnings.push(warning);
+                    }
+                }
+                for fact in missing(&header) {
+                    if !self.missing.contains(&fact) {
+                        self.missing.push(fact);
+                    }
+                }
+                self.frames.push(MeasuredFrame {
+                    file,
+                    header,
+                    field,
+                });
+            }
+            Err(error) => {
+                let reason = match error.hint {
+                    Some(hint) => format!("{} ({hint})", error.context),
+                    None => error.context,
+                };
+                self.set_aside.push(SetAside { file, reason });
+            }
+        }
+    }
+
+    /// Frames of another size than most cannot be compared with them: set aside.
+    fn set_odd_sizes_aside(&mut self) {
+        let mut counts: HashMap<(usize, usize), usize> = HashMap::new();
+        for frame in &self.frames {
+            *counts
+                .entry((frame.field.width, frame.field.height))
+                .or_default() += 1;
+        }
+        // Ties go to the larger picture, so that the outcome does not depend on the map's order.
+        let Some((&usual, _)) = counts.iter().max_by_key(|(size, count)| (**count, **size)) else {
+            return;
+        };
+        let (kept, odd) = std::mem::take(&mut self.frames)
+            .into_iter()
+            .partition(|frame: &MeasuredFrame| (frame.field.width, frame.field.height) == usual);
+        self.frames = kept;
+        for frame in odd {
+            let reason = format!(
+                "{}: {} x {} px, but the other frames of \"{}\" have {} x {} px; frames of one alignment must be alike (put it into a folder of its own)",
+                frame.file, frame.field.width, frame.field.height, self.name, usual.0, usual.1
+            );
+            self.set_aside.push(SetAside {
+                file: frame.file,
+                reason,
+            });
+        }
+    }
+
+    fn sort_by_time(&mut self) {
+        if self.frames.iter().all(|frame| frame.header.start.is_some()) {
+            self.frames.sort_by_key(|frame| frame.header.start);
+        }
+    }
+}
