@@ -1,6 +1,5 @@
 //! One function per workflow: the stages called in their order. No numerics.
 
-use std::num::NonZeroUsize;
 use std::path::Path;
 
 use crate::error::{Error, ErrorKind, Warned};
@@ -18,8 +17,6 @@ pub struct DiagnoseSettings {
     pub hints: Vec<PointingHint>,
     /// Trail that is still called good; `None` takes two thirds of the measured FWHM.
     pub tolerance: Option<Pixels>,
-    /// Threads to use; `None` takes as many as the machine has cores.
-    pub threads: Option<NonZeroUsize>,
 }
 
 impl DiagnoseSettings {
