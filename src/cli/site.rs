@@ -70,7 +70,7 @@ fn split_without_comma(text: &str) -> Result<(String, String), String> {
         [first, _] => first + 1,
         _ => {
             let words: Vec<&str> = text.split_whitespace().collect();
-            if words.len() < 2 || words.len() % 2 != 0 {
+            if words.len() < 2 || !words.len().is_multiple_of(2) {
                 return Err("one place needs two angles with a comma between them".into());
             }
             let (first, second) = words.split_at(words.len() / 2);

@@ -52,6 +52,9 @@ pub enum Role {
     Bad,
 }
 
+/// A space at which no line is folded (no-break space); printed as a plain space.
+pub const KEEP_TOGETHER: char = '\u{a0}';
+
 /// Columns below which nothing is laid out; a narrower terminal folds lines itself.
 const NARROWEST: usize = 30;
 
@@ -60,6 +63,8 @@ const NARROWEST: usize = 30;
 pub struct Page {
     look: Look,
     text: String,
+    /// A gap is owed before the next line.
+    gap: bool,
 }
 
 impl Page {
@@ -68,6 +73,7 @@ impl Page {
         Self {
             look,
             text: String::new(),
+            gap: false,
         }
     }
 
@@ -78,11 +84,18 @@ impl Page {
 
     /// Adds one line made of stretches; it is not folded.
     pub fn line(&mut self, stretches: &[(Role, String)]) {
+        if std::mem::take(&mut self.gap) {
+            self.inked_line(&[]);
+        }
+        self.inked_line(stretches);
+    }
+
+    fn inked_line(&mut self, stretches: &[(Role, String)]) {
         if self.look.ink == Ink::Red {
             self.text.push_str("\x1b[0;31;40m");
         }
         for (role, words) in stretches {
-            let words = self.spelt(words);
+            let words = self.spelt(words).replace(KEEP_TOGETHER, " ");
             let code = code(self.look.ink, *role);
             match code {
                 Some((start, end)) => self.text.push_str(&format!("{start}{words}{end}")),
@@ -106,9 +119,9 @@ impl Page {
         }
     }
 
-    /// Adds an empty line.
+    /// Leaves an empty line before the next line, if one comes.
     pub fn gap(&mut self) {
-        self.line(&[]);
+        self.gap = !self.text.is_empty();
     }
 
     /// The finished text, every line ended.
@@ -117,10 +130,12 @@ impl Page {
     }
 
     /// The words in letters that the terminal has, without control characters.
-    fn spelt(&self, words: &str) -> String {
+    pub fn spelt(&self, words: &str) -> String {
         words
             .chars()
             .map(|letter| match letter {
+                '\n' | '\t' => " ".to_string(),
+                KEEP_TOGETHER => KEEP_TOGETHER.to_string(),
                 _ if letter.is_control() => "?".to_string(),
                 _ if self.look.letters == Letters::Unicode || letter.is_ascii() => {
                     letter.to_string()
@@ -143,7 +158,7 @@ fn ascii(letter: char) -> &'static str {
         '\u{2026}' => "...",
         '\u{2192}' => "->",
         '\u{b5}' | '\u{3bc}' => "u",
-        '\u{a0}' | '\u{202f}' => " ",
+        '\u{202f}' => " ",
         _ => "?",
     }
 }
@@ -168,7 +183,7 @@ fn code(ink: Ink, role: Role) -> Option<(&'static str, &'static str)> {
 fn folded(words: &str, room: usize) -> Vec<String> {
     let mut lines = Vec::new();
     let mut line = String::new();
-    for word in words.split_whitespace() {
+    for word in words.split(' ').filter(|word| !word.is_empty()) {
         if !line.is_empty() && line.width() + 1 + word.width() > room {
             lines.push(std::mem::take(&mut line));
         }
@@ -234,6 +249,25 @@ mod tests {
         let text = page.finish();
         assert!(text.lines().all(|line| line.len() <= 40), "{text}");
         assert!(text.lines().nth(1).unwrap().starts_with("    "));
+    }
+
+    #[test]
+    fn a_number_stays_with_its_unit() {
+        let mut page = Page::new(Look { width: 30, ..PLAIN });
+        page.words(Role::Body, "", "a line that is filled up by 2.9\u{a0}px");
+        assert_eq!(page.finish(), "a line that is filled up by\n2.9 px\n");
+    }
+
+    #[test]
+    fn gaps_stand_between_lines_only() {
+        let mut page = Page::new(PLAIN);
+        page.gap();
+        page.words(Role::Body, "", "one");
+        page.gap();
+        page.gap();
+        page.words(Role::Body, "", "two");
+        page.gap();
+        assert_eq!(page.finish(), "one\n\ntwo\n");
     }
 
     #[test]

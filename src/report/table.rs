@@ -88,12 +88,12 @@ impl Row<'_> {
 
     fn file(&self) -> String {
         let first = self.frames[0];
+        // The heading above the table names the folder already.
+        let folder = format!("{}/", first.alignment);
+        let start = first.file.strip_prefix(&folder).unwrap_or(&first.file);
         match self.frames.len() {
-            1 => first.file.clone(),
-            n => {
-                let last = self.frames[n - 1];
-                format!("{} .. {}", first.file, file_name(&last.file))
-            }
+            1 => start.to_string(),
+            n => format!("{start} .. {}", file_name(&self.frames[n - 1].file)),
         }
     }
 
@@ -193,7 +193,7 @@ pub fn write(frames: &[&FrameReport], page: &mut Page) {
     let longest = rows.iter().map(|row| row.file().chars().count()).max();
     let file_columns = longest
         .unwrap_or(0)
-        .clamp(8, (page.width() - fixed).max(12));
+        .clamp(8, page.width().saturating_sub(fixed).max(8));
     let line = |file: &str, cells: [&str; 5]| {
         let [exposure, trail, lie, width, stars] = cells;
         let file = cell(file, file_columns, Side::Left);
@@ -221,10 +221,10 @@ pub fn write(frames: &[&FrameReport], page: &mut Page) {
     page.line(&[(Role::Quiet, head + "look")]);
     for row in &rows {
         let text = line(
-            &row.file(),
+            &page.spelt(&row.file()),
             [
                 &row.exposure(),
-                &row.trail(),
+                &page.spelt(&row.trail()),
                 &row.lie.words(),
                 &row.width(),
                 &row.stars(),
@@ -305,7 +305,7 @@ mod tests {
             .collect();
         let folded = rows(&frames.iter().collect::<Vec<_>>());
         assert_eq!(folded.len(), 1);
-        assert_eq!(folded[0].file(), "n/IMG_10.jpg .. IMG_29.jpg");
+        assert_eq!(folded[0].file(), "IMG_10.jpg .. IMG_29.jpg");
         assert_eq!(folded[0].exposure(), "20 x 60 s");
         assert_eq!(folded[0].trail(), "2.9 to 2.9");
     }

@@ -4,7 +4,7 @@ use crate::diagnosis::Cause;
 use crate::error::Warned;
 use crate::units::{Angle, Measured, Seconds};
 
-use super::page::{Look, Page, Role};
+use super::page::{KEEP_TOGETHER, Look, Page, Role};
 use super::table::{self, short};
 use super::{AlignmentReport, AxisReport, FrameReport, LongestExposure, NightReport, SiteSource};
 
@@ -32,7 +32,7 @@ pub fn full(report: &Warned<NightReport>, look: &Look) -> String {
     }
     granted(night, &mut page);
     let warnings = report.warnings.iter().map(|warning| warning.text.as_str());
-    list(&mut page, "Beware", Role::Middling, warnings);
+    labelled(&mut page, "beware", Role::Middling, warnings);
     set_aside(night, &mut page);
     page.finish()
 }
@@ -56,15 +56,14 @@ fn alignment_now(night: &NightReport, alignment: &AlignmentReport, page: &mut Pa
         page.words(Role::Body, " ", &alignment.headline);
     }
     page.gap();
-    page.line(&[(Role::Heading, "Why".into())]);
     causes(alignment, page);
     if let Some(found) = &alignment.axis {
         axis(found, page);
     }
-    for reason in &alignment.reasons {
-        page.words(Role::Body, " - ", reason);
-    }
     longest(&alignment.longest_exposure, page);
+    let reasons = alignment.reasons.iter().map(String::as_str);
+    labelled(page, "why", Role::Body, reasons);
+    page.gap();
 }
 
 fn frames_of(night: &NightReport, alignment: &AlignmentReport, page: &mut Page) {
@@ -79,10 +78,11 @@ fn frames_of(night: &NightReport, alignment: &AlignmentReport, page: &mut Page) 
         counted(alignment.n_frames, "frame"),
         counted(alignment.n_pointings, "pointing")
     );
-    page.line(&[
-        (Role::Heading, format!("Alignment {}", alignment.name)),
-        (Role::Body, counts),
-    ]);
+    page.words(
+        Role::Heading,
+        "",
+        &format!("Alignment {}{counts}", alignment.name),
+    );
     if !frames.is_empty() {
         table::write(&frames, page);
     }
@@ -102,12 +102,13 @@ fn causes(alignment: &AlignmentReport, page: &mut Page) {
         .causes
         .iter()
         .map(|share| {
-            format!(
+            let words = format!(
                 "{} {:.1} px ({:.0} % sure)",
                 cause_words(share.cause),
                 share.trail.px(),
                 100.0 * share.confidence
-            )
+            );
+            words.replace(' ', &KEEP_TOGETHER.to_string())
         })
         .collect();
     page.words(Role::Body, " trail    ", &shares.join(", "));
@@ -216,7 +217,7 @@ fn granted(night: &NightReport, page: &mut Page) {
         .iter()
         .map(String::as_str)
         .chain(night.assumptions.iter().map(String::as_str));
-    list(page, "Taken for granted", Role::Body, facts);
+    labelled(page, "assumed", Role::Body, facts);
 }
 
 fn set_aside(night: &NightReport, page: &mut Page) {
@@ -228,21 +229,14 @@ fn set_aside(night: &NightReport, page: &mut Page) {
             Some(format!("{}: {reason}", frame.file))
         })
         .collect();
-    list(
-        page,
-        "Set aside",
-        Role::Body,
-        lines.iter().map(String::as_str),
-    );
+    labelled(page, "aside", Role::Body, lines.iter().map(String::as_str));
 }
 
-fn list<'a>(page: &mut Page, heading: &str, role: Role, lines: impl Iterator<Item = &'a str>) {
+/// Lines under each other, the first with its label in the margin.
+fn labelled<'a>(page: &mut Page, label: &str, role: Role, lines: impl Iterator<Item = &'a str>) {
     for (nth, line) in lines.enumerate() {
-        if nth == 0 {
-            page.gap();
-            page.line(&[(Role::Heading, heading.into())]);
-        }
-        page.words(role, " - ", line);
+        let margin = if nth == 0 { label } else { "" };
+        page.words(role, &format!(" {margin:<9}"), line);
     }
 }
 
@@ -284,7 +278,7 @@ mod tests {
     #[test]
     fn a_night_at_work_fits_one_screen() {
         let text = full(&sample::realign(), &look(80));
-        assert!(text.lines().count() <= 34, "{text}");
+        assert!(text.lines().count() <= 30, "{text}");
     }
 
     #[test]
