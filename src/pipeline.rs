@@ -6,7 +6,6 @@ mod assemble;
 mod facts;
 mod gather;
 
-use std::num::NonZeroUsize;
 use std::path::Path;
 
 use alignment::examine;
@@ -29,8 +28,6 @@ pub struct DiagnoseSettings {
     pub hints: Vec<PointingHint>,
     /// Trail that is still called good; `None` takes two thirds of the measured FWHM.
     pub tolerance: Option<Pixels>,
-    /// Threads to use; `None` takes as many as the machine has cores.
-    pub threads: Option<NonZeroUsize>,
 }
 
 impl DiagnoseSettings {

@@ -1,1 +1,46 @@
-//! cli.
+//! The command line: flags in, exit code out. The only stage that prints or reads the environment.
+
+use std::process::ExitCode;
+
+use crate::error::Error;
+
+pub mod args;
+pub mod settings;
+
+mod angle_text;
+mod diagnose;
+mod direction;
+mod quantity;
+mod refuse;
+mod site;
+mod terminal;
+
+pub use terminal::print_error;
+
+/// How a run ended that did end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// The question has its answer.
+    Answered,
+    /// All went well, but the frames cannot tell.
+    CannotTell,
+}
+
+impl From<Outcome> for ExitCode {
+    fn from(outcome: Outcome) -> Self {
+        match outcome {
+            Outcome::Answered => ExitCode::SUCCESS,
+            Outcome::CannotTell => ExitCode::from(1),
+        }
+    }
+}
+
+/// Runs one command.
+///
+/// # Errors
+/// When the command could not run; the caller shows it with [`print_error`].
+pub fn run(line: &args::CommandLine) -> Result<Outcome, Error> {
+    match &line.command {
+        args::Command::Diagnose(args) => diagnose::run(args),
+    }
+}

@@ -1,7 +1,18 @@
 //! A night's findings in; JSON and words for the terminal out.
 //!
 //! The pipeline fills [`NightReport`], in the types of the stages; `contract` holds the same in
-//! the shape of the JSON contract, converted by hand, and `text` lays it out for a person.
+//! the shape of the JSON contract, converted by hand, `json` writes it, `text` lays it out for a
+//! person on a `page`.
+
+pub mod contract;
+pub mod json;
+pub mod page;
+pub mod text;
+
+mod table;
+
+#[cfg(test)]
+mod sample;
 
 use jiff::Timestamp;
 

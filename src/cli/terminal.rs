@@ -1,0 +1,182 @@
+//! The terminal: what it can show, errors on two lines, a bar of progress.
+
+use std::io::{self, IsTerminal, Write};
+use std::sync::Mutex;
+use std::time::Duration;
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use crate::error::Error;
+use crate::pipeline::Progress;
+use crate::report::page::{Ink, Letters, Look};
+
+use super::refuse::printable;
+
+/// Width taken where nobody says one: paper terminals, pipes.
+const DEFAULT_WIDTH: usize = 80;
+
+/// What standard output can show.
+pub fn look(red: bool) -> Look {
+    let on_terminal = io::stdout().is_terminal();
+    Look {
+        width: width(on_terminal),
+        letters: letters(|name| std::env::var(name).ok()),
+        ink: ink(on_terminal, red, |name| std::env::var(name).ok()),
+    }
+}
+
+fn width(on_terminal: bool) -> usize {
+    let (_, columns) = console::Term::stdout()
+        .size_checked()
+        .filter(|_| on_terminal)
+        .unwrap_or((0, DEFAULT_WIDTH as u16));
+    usize::from(columns).max(1)
+}
+
+/// Letters beyond ASCII only where the locale says UTF-8: the first of three variables that is set decides.
+fn letters(variable: impl Fn(&str) -> Option<String>) -> Letters {
+    let locale = ["LC_ALL", "LC_CTYPE", "LANG"]
+        .into_iter()
+        .filter_map(variable)
+        .find(|value| !value.is_empty())
+        .unwrap_or_default()
+        .to_lowercase();
+    if locale.contains("utf-8") || locale.contains("utf8") {
+        Letters::Unicode
+    } else {
+        Letters::Ascii
+    }
+}
+
+/// Colours on a terminal only; `--red` was asked for by hand and so overrules `NO_COLOR`.
+fn ink(on_terminal: bool, red: bool, variable: impl Fn(&str) -> Option<String>) -> Ink {
+    let asked_plain = variable("NO_COLOR").is_some_and(|value| !value.is_empty())
+        || variable("TERM").is_some_and(|value| value == "dumb");
+    match (on_terminal, red) {
+        (false, _) => Ink::Plain,
+        (true, true) => Ink::Red,
+        (true, false) if asked_plain => Ink::Plain,
+        (true, false) => Ink::Colour,
+    }
+}
+
+/// Writes text to standard output; a reader that went away early is no error.
+///
+/// # Errors
+/// When the system refuses to write.
+pub fn print(text: &str) -> Result<(), Error> {
+    let mut out = io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(Error::new(
+            crate::error::ErrorKind::Io,
+            format!("standard output: {error}"),
+        )),
+        _ => Ok(()),
+    }
+}
+
+/// Writes an error and, on a second line, what to do about it, to standard error.
+pub fn print_error(error: &Error) {
+    let mut lines = format!("stillpoint: {}\n", printable(&error.context));
+    if let Some(hint) = &error.hint {
+        lines.push_str(&format!("      hint: {}\n", printable(hint)));
+    }
+    // Nothing is left to do when standard error is closed too.
+    let _ = io::stderr().lock().write_all(lines.as_bytes());
+}
+
+/// A bar on standard error while it is a terminal; nothing otherwise.
+#[derive(Debug)]
+pub struct Bar {
+    bar: Mutex<Option<ProgressBar>>,
+    red: bool,
+}
+
+impl Bar {
+    /// A bar that is not drawn yet.
+    pub fn new(red: bool) -> Self {
+        Self {
+            bar: Mutex::new(None),
+            red,
+        }
+    }
+
+    fn with_bar(&self, act: impl FnOnce(&mut Option<ProgressBar>)) {
+        // A panic in another thread does not hurt a bar.
+        act(&mut self
+            .bar
+            .lock()
+            .unwrap_or_else(|poisoned| poisoned.into_inner()));
+    }
+}
+
+impl Progress for Bar {
+    fn begin(&self, what: &str, n_steps: usize) {
+        if !io::stderr().is_terminal() {
+            return;
+        }
+        let shape = if self.red {
+            "{msg:.red} [{wide_bar:.red}] {pos:.red}/{len:.red}"
+        } else {
+            "{msg} [{wide_bar}] {pos}/{len}"
+        };
+        let style = ProgressStyle::with_template(shape)
+            .unwrap_or_else(|_| ProgressStyle::default_bar())
+            .progress_chars("=> ");
+        let bar = ProgressBar::with_draw_target(
+            Some(n_steps as u64),
+            ProgressDrawTarget::stderr_with_hz(5),
+        )
+        .with_style(style)
+        .with_message(what.to_string());
+        bar.enable_steady_tick(Duration::from_millis(500));
+        self.with_bar(|slot| {
+            if let Some(earlier) = slot.replace(bar) {
+                earlier.finish_and_clear();
+            }
+        });
+    }
+
+    fn step(&self) {
+        self.with_bar(|slot| {
+            if let Some(bar) = slot {
+                bar.inc(1);
+            }
+        });
+    }
+
+    fn end(&self) {
+        self.with_bar(|slot| {
+            if let Some(bar) = slot.take() {
+                bar.finish_and_clear();
+            }
+        });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn only(name: &'static str, value: &'static str) -> impl Fn(&str) -> Option<String> {
+        move |asked| (asked == name).then(|| value.to_string())
+    }
+
+    #[test]
+    fn letters_follow_the_locale() {
+        assert_eq!(letters(only("LANG", "en_GB.UTF-8")), Letters::Unicode);
+        assert_eq!(letters(only("LC_ALL", "C.utf8")), Letters::Unicode);
+        assert_eq!(letters(only("LANG", "C")), Letters::Ascii);
+        assert_eq!(letters(|_| None), Letters::Ascii);
+    }
+
+    #[test]
+    fn colours_stay_out_of_pipes_and_obey() {
+        assert_eq!(ink(false, true, |_| None), Ink::Plain);
+        assert_eq!(ink(true, false, |_| None), Ink::Colour);
+        assert_eq!(ink(true, false, only("NO_COLOR", "1")), Ink::Plain);
+        assert_eq!(ink(true, false, only("NO_COLOR", "")), Ink::Colour);
+        assert_eq!(ink(true, false, only("TERM", "dumb")), Ink::Plain);
+        assert_eq!(ink(true, true, only("NO_COLOR", "1")), Ink::Red);
+    }
+}

@@ -1,0 +1,403 @@
+//! The JSON contract, version 1: the same report in the shape and units of its keys.
+//!
+//! Keys never change within a version; new ones may be added. What is not known is `null`, and so
+//! is a number that is not finite.
+
+use serde::Serialize;
+
+use crate::error::Warned;
+use crate::stars::FrameTrail;
+use crate::units::{Angle, Seconds};
+
+use super::{
+    AlignmentReport, AxisReport, CauseShare, CenterReport, Correction, DriftReport, DriveReport,
+    FrameReport, NextFrame, NightReport, SiteReport,
+};
+
+/// Version of the contract.
+pub const SCHEMA: u32 = 1;
+
+/// A finite number, rounded to a millionth of its unit; `None` is written as `null`.
+type Number = Option<f64>;
+
+/// The whole document.
+#[derive(Debug, Clone, Serialize)]
+pub struct Night {
+    schema: u32,
+    program: Program,
+    /// The answer in words; an addition to version 1.
+    answer: String,
+    site: Option<Site>,
+    frames: Vec<Frame>,
+    alignments: Vec<Alignment>,
+    /// What was taken for granted; an addition to version 1.
+    assumptions: Vec<String>,
+    /// Doubtful facts with their effect; an addition to version 1.
+    warnings: Vec<String>,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Program {
+    name: &'static str,
+    version: &'static str,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Site {
+    latitude_deg: Number,
+    longitude_deg: Number,
+    source: &'static str,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Frame {
+    file: String,
+    alignment: String,
+    pointing: Option<usize>,
+    used: bool,
+    skipped_because: Option<String>,
+    start_utc: Option<String>,
+    exposure_s: Number,
+    focal_length_mm: Number,
+    pixel_scale_arcsec: Number,
+    stars: usize,
+    identified_stars: usize,
+    fwhm_px: Number,
+    /// 1-sigma; an addition to version 1.
+    fwhm_sigma_px: Number,
+    trail: Option<Trail>,
+    /// Motion since the frame before; an addition to version 1.
+    drift: Option<Drift>,
+    center: Option<Center>,
+    verdict: &'static str,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Trail {
+    length_px: Number,
+    length_sigma_px: Number,
+    angle_deg: Number,
+    angle_sigma_deg: Number,
+    length_arcsec: Number,
+    /// Covariance of the vector between the ends: xx, xy, yy; an addition to version 1.
+    covariance_px2: [Number; 3],
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Drift {
+    dx_px: Number,
+    dy_px: Number,
+    sigma_px: Number,
+    interval_s: Number,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Center {
+    ra_deg: Number,
+    dec_deg: Number,
+    hour_angle_deg: Number,
+    altitude_deg: Number,
+    azimuth_deg: Number,
+    up_position_angle_deg: Number,
+    source: &'static str,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Alignment {
+    name: String,
+    frames: usize,
+    pointings: usize,
+    axis: Option<Axis>,
+    drive: Option<Drive>,
+    cause: &'static str,
+    causes: Vec<CauseEntry>,
+    decision: &'static str,
+    correction: Option<CorrectionEntry>,
+    longest_exposure_s: LongestExposure,
+    next_frames: Vec<NextFrameEntry>,
+    /// One sentence; an addition to version 1.
+    headline: String,
+    /// Why, in words; an addition to version 1.
+    reasons: Vec<String>,
+    /// What to do, in words; an addition to version 1.
+    todo: Vec<String>,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Axis {
+    altitude_error_arcmin: Number,
+    altitude_sigma_arcmin: Number,
+    azimuth_error_arcmin: Number,
+    azimuth_sigma_arcmin: Number,
+    correlation: Number,
+    total_arcmin: Number,
+    total_sigma_arcmin: Number,
+    mirror_ambiguous: bool,
+    true_pole: TruePole,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct TruePole {
+    altitude_error_arcmin: Number,
+    azimuth_error_arcmin: Number,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Drive {
+    rate_ratio: Number,
+    rate_ratio_sigma: Number,
+    periodic: Option<Periodic>,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Periodic {
+    amplitude_arcsec: Number,
+    period_s: Number,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct CauseEntry {
+    cause: &'static str,
+    trail_px: Number,
+    share: Number,
+    confidence: Number,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct CorrectionEntry {
+    raise_arcmin: Number,
+    east_arcmin_on_sky: Number,
+    east_deg_horizontal: Number,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct LongestExposure {
+    now: Number,
+    after_correction: Number,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct NextFrameEntry {
+    facing: String,
+    hour_angle_deg: Number,
+    declination_deg: Number,
+    exposure_s: Number,
+    count: usize,
+    why: String,
+}
+
+/// Rounds to a millionth; what is not finite is not known. Adding zero turns -0 into 0.
+fn number(value: f64) -> Number {
+    let rounded = (value * 1e6).round() / 1e6 + 0.0;
+    rounded.is_finite().then_some(rounded)
+}
+
+fn degrees(angle: Angle) -> Number {
+    number(angle.deg())
+}
+
+fn arcmin(angle: Angle) -> Number {
+    number(angle.arcmin())
+}
+
+fn seconds(duration: Option<Seconds>) -> Number {
+    duration.and_then(|duration| number(duration.s()))
+}
+
+impl From<&Warned<NightReport>> for Night {
+    fn from(report: &Warned<NightReport>) -> Self {
+        let night = &report.value;
+        Self {
+            schema: SCHEMA,
+            program: Program {
+                name: env!("CARGO_PKG_NAME"),
+                version: env!("CARGO_PKG_VERSION"),
+            },
+            answer: night.answer.clone(),
+            site: night.site.as_ref().map(Site::from),
+            frames: night.frames.iter().map(Frame::from).collect(),
+            alignments: night.alignments.iter().map(Alignment::from).collect(),
+            assumptions: night.assumptions.clone(),
+            warnings: report
+                .warnings
+                .iter()
+                .map(|warning| warning.text.clone())
+                .collect(),
+        }
+    }
+}
+
+impl From<&SiteReport> for Site {
+    fn from(report: &SiteReport) -> Self {
+        Self {
+            latitude_deg: degrees(report.site.latitude()),
+            longitude_deg: degrees(report.site.longitude()),
+            source: report.source.key(),
+        }
+    }
+}
+
+impl From<&FrameReport> for Frame {
+    fn from(frame: &FrameReport) -> Self {
+        Self {
+            file: frame.file.clone(),
+            alignment: frame.alignment.clone(),
+            pointing: frame.pointing,
+            used: frame.is_used(),
+            skipped_because: frame.skipped_because.clone(),
+            start_utc: frame.start.map(|start| start.to_string()),
+            exposure_s: seconds(frame.exposure),
+            focal_length_mm: frame.focal_length.and_then(|length| number(length.mm())),
+            pixel_scale_arcsec: frame.pixel_scale.and_then(|scale| number(scale.arcsec())),
+            stars: frame.n_stars,
+            identified_stars: frame.n_identified,
+            fwhm_px: frame.fwhm.and_then(|fwhm| number(fwhm.value.px())),
+            fwhm_sigma_px: frame.fwhm.and_then(|fwhm| number(fwhm.sigma.px())),
+            trail: frame
+                .trail
+                .as_ref()
+                .map(|trail| Trail::new(trail, frame.pixel_scale)),
+            drift: frame.drift.as_ref().map(Drift::from),
+            center: frame.center.as_ref().map(Center::from),
+            verdict: frame.verdict.key(),
+        }
+    }
+}
+
+impl Trail {
+    fn new(trail: &FrameTrail, pixel_scale: Option<Angle>) -> Self {
+        let length_px = trail.length.value.px();
+        let covariance = trail.covariance;
+        // An angle just below a half turn rounds up to it, which the interval excludes.
+        let angle = degrees(trail.angle.angle()).map(|deg| if deg < 180.0 { deg } else { 0.0 });
+        Self {
+            length_px: number(length_px),
+            length_sigma_px: number(trail.length.sigma.px()),
+            angle_deg: angle,
+            angle_sigma_deg: degrees(trail.angle_sigma),
+            length_arcsec: pixel_scale.and_then(|scale| number(length_px * scale.arcsec())),
+            covariance_px2: [covariance.xx, covariance.xy, covariance.yy].map(number),
+        }
+    }
+}
+
+impl From<&DriftReport> for Drift {
+    fn from(drift: &DriftReport) -> Self {
+        Self {
+            dx_px: number(drift.vector.dx),
+            dy_px: number(drift.vector.dy),
+            sigma_px: number(drift.sigma.px()),
+            interval_s: number(drift.interval.s()),
+        }
+    }
+}
+
+impl From<&CenterReport> for Center {
+    fn from(center: &CenterReport) -> Self {
+        let azimuth_altitude = center.horizon.map(|direction| direction.az_alt());
+        Self {
+            ra_deg: center.ra.and_then(degrees),
+            dec_deg: degrees(center.dec),
+            hour_angle_deg: center.hour_angle.and_then(degrees),
+            altitude_deg: azimuth_altitude.and_then(|(_, altitude)| degrees(altitude)),
+            azimuth_deg: azimuth_altitude.and_then(|(azimuth, _)| degrees(azimuth)),
+            up_position_angle_deg: degrees(center.up_position_angle),
+            source: center.source.key(),
+        }
+    }
+}
+
+impl From<&AlignmentReport> for Alignment {
+    fn from(alignment: &AlignmentReport) -> Self {
+        Self {
+            name: alignment.name.clone(),
+            frames: alignment.n_frames,
+            pointings: alignment.n_pointings,
+            axis: alignment.axis.as_ref().map(Axis::from),
+            drive: alignment.drive.as_ref().map(Drive::from),
+            cause: alignment.cause.key(),
+            causes: alignment.causes.iter().map(CauseEntry::from).collect(),
+            decision: alignment.decision.key(),
+            correction: alignment.correction.as_ref().map(CorrectionEntry::from),
+            longest_exposure_s: LongestExposure {
+                now: seconds(alignment.longest_exposure.now),
+                after_correction: seconds(alignment.longest_exposure.after_correction),
+            },
+            next_frames: alignment
+                .next_frames
+                .iter()
+                .map(NextFrameEntry::from)
+                .collect(),
+            headline: alignment.headline.clone(),
+            reasons: alignment.reasons.clone(),
+            todo: alignment.todo.clone(),
+        }
+    }
+}
+
+impl From<&AxisReport> for Axis {
+    fn from(axis: &AxisReport) -> Self {
+        let total = axis.total();
+        Self {
+            altitude_error_arcmin: arcmin(axis.altitude_error.value),
+            altitude_sigma_arcmin: arcmin(axis.altitude_error.sigma),
+            azimuth_error_arcmin: arcmin(axis.azimuth_error.value),
+            azimuth_sigma_arcmin: arcmin(axis.azimuth_error.sigma),
+            correlation: number(axis.correlation),
+            total_arcmin: arcmin(total.value),
+            total_sigma_arcmin: arcmin(total.sigma),
+            mirror_ambiguous: axis.mirror_ambiguous,
+            true_pole: TruePole {
+                altitude_error_arcmin: arcmin(axis.true_pole_altitude_error),
+                azimuth_error_arcmin: arcmin(axis.true_pole_azimuth_error),
+            },
+        }
+    }
+}
+
+impl From<&DriveReport> for Drive {
+    fn from(drive: &DriveReport) -> Self {
+        Self {
+            rate_ratio: number(drive.rate_ratio.value),
+            rate_ratio_sigma: number(drive.rate_ratio.sigma),
+            periodic: drive.periodic.map(|periodic| Periodic {
+                amplitude_arcsec: number(periodic.amplitude.arcsec()),
+                period_s: seconds(periodic.period),
+            }),
+        }
+    }
+}
+
+impl From<&CauseShare> for CauseEntry {
+    fn from(share: &CauseShare) -> Self {
+        Self {
+            cause: share.cause.key(),
+            trail_px: number(share.trail.px()),
+            share: number(share.share),
+            confidence: number(share.confidence),
+        }
+    }
+}
+
+impl From<&Correction> for CorrectionEntry {
+    fn from(correction: &Correction) -> Self {
+        Self {
+            raise_arcmin: arcmin(correction.raise),
+            east_arcmin_on_sky: arcmin(correction.east_on_sky),
+            east_deg_horizontal: degrees(correction.east_horizontal),
+        }
+    }
+}
+
+impl From<&NextFrame> for NextFrameEntry {
+    fn from(next: &NextFrame) -> Self {
+        Self {
+            facing: next.facing.clone(),
+            hour_angle_deg: degrees(next.hour_angle),
+            declination_deg: degrees(next.declination),
+            exposure_s: number(next.exposure.s()),
+            count: next.count,
+            why: next.why.clone(),
+        }
+    }
+}

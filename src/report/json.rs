@@ -1,0 +1,227 @@
+//! The JSON report: to standard output or to a file, whole or not at all.
+
+use std::ffi::OsString;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use crate::error::{Error, ErrorKind, Warned};
+
+use super::NightReport;
+use super::contract::Night;
+
+/// Where the JSON goes.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Target {
+    /// `-`.
+    StandardOutput,
+    /// A file, written over if it is there.
+    File(PathBuf),
+}
+
+impl Target {
+    /// `-` or a path.
+    pub fn of(path: &Path) -> Self {
+        if path.as_os_str() == "-" {
+            Target::StandardOutput
+        } else {
+            Target::File(path.to_path_buf())
+        }
+    }
+}
+
+/// The report as indented JSON with a line end after it.
+pub fn to_string(report: &Warned<NightReport>) -> String {
+    let night = Night::from(report);
+    // The contract has text keys and plain values only, which serialise without fail.
+    let mut text = serde_json::to_string_pretty(&night).unwrap_or_default();
+    text.push('\n');
+    text
+}
+
+/// Writes the report to a file: aside first, then renamed, so that no half of it ever stands there.
+///
+/// # Errors
+/// When the system refuses to write.
+pub fn write_file(report: &Warned<NightReport>, path: &Path) -> Result<(), Error> {
+    let text = to_string(report);
+    let refused = |error: std::io::Error| {
+        Error::new(
+            ErrorKind::Io,
+            format!("{}: cannot write the report: {error}", path.display()),
+        )
+        .with_hint("give a file in a folder that exists and that you may write to")
+    };
+    if path.exists() && !path.is_file() {
+        // A device or a pipe is written to as it is; a rename would replace it.
+        return fs::write(path, text).map_err(refused);
+    }
+    let aside = aside(path);
+    fs::write(&aside, text)
+        .and_then(|()| fs::rename(&aside, path))
+        .map_err(|error| {
+            // The first failure is the one to tell; there may be nothing to remove.
+            let _ = fs::remove_file(&aside);
+            refused(error)
+        })
+}
+
+/// A name beside the target's, so that the rename stays on one disk.
+fn aside(path: &Path) -> PathBuf {
+    let mut name = OsString::from(".");
+    name.push(path.file_name().unwrap_or_default());
+    name.push(format!(".{}.part", std::process::id()));
+    path.with_file_name(name)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::sample;
+    use crate::units::{Angle, Measured};
+    use serde_json::Value;
+    use std::collections::BTreeSet;
+
+    /// The contract as the project's design states it, a value where it also allows null.
+    const CONTRACT: &str = r#"
+    {"schema": 1, "program": {"name": "stillpoint", "version": "..."},
+     "site": {"latitude_deg": 0, "longitude_deg": 0, "source": "gps"},
+     "frames": [{"file": "relative/path", "alignment": "name", "pointing": 0, "used": true, "skipped_because": "...",
+       "start_utc": "2026-01-01T00:00:00Z", "exposure_s": 60.0, "focal_length_mm": 150.0, "pixel_scale_arcsec": 4.6,
+       "stars": 312, "identified_stars": 201, "fwhm_px": 2.7,
+       "trail": {"length_px": 0, "length_sigma_px": 0, "angle_deg": 0, "angle_sigma_deg": 0, "length_arcsec": 0},
+       "center": {"ra_deg": 0, "dec_deg": 0, "hour_angle_deg": 0, "altitude_deg": 0, "azimuth_deg": 0, "up_position_angle_deg": 0, "source": "stars"},
+       "verdict": "round"}],
+     "alignments": [{"name": "...", "frames": 4, "pointings": 2,
+       "axis": {"altitude_error_arcmin": 0, "altitude_sigma_arcmin": 0, "azimuth_error_arcmin": 0, "azimuth_sigma_arcmin": 0, "correlation": 0,
+                "total_arcmin": 0, "total_sigma_arcmin": 0, "mirror_ambiguous": false,
+                "true_pole": {"altitude_error_arcmin": 0, "azimuth_error_arcmin": 0}},
+       "drive": {"rate_ratio": 1.0, "rate_ratio_sigma": 0, "periodic": {"amplitude_arcsec": 0, "period_s": 0}},
+       "cause": "axis", "causes": [{"cause": "axis", "trail_px": 2.9, "share": 0.8, "confidence": 0.97}],
+       "decision": "realign",
+       "correction": {"raise_arcmin": 0, "east_arcmin_on_sky": 0, "east_deg_horizontal": 0},
+       "longest_exposure_s": {"now": 0, "after_correction": 0},
+       "next_frames": [{"facing": "east", "hour_angle_deg": 0, "declination_deg": 0, "exposure_s": 0, "count": 2, "why": "..."}]}]}
+    "#;
+
+    /// Keys that were added to version 1 since.
+    const ADDITIONS: [&str; 13] = [
+        "/alignments/*/headline",
+        "/alignments/*/reasons",
+        "/alignments/*/todo",
+        "/answer",
+        "/assumptions",
+        "/frames/*/drift",
+        "/frames/*/drift/dx_px",
+        "/frames/*/drift/dy_px",
+        "/frames/*/drift/interval_s",
+        "/frames/*/drift/sigma_px",
+        "/frames/*/fwhm_sigma_px",
+        "/frames/*/trail/covariance_px2",
+        "/warnings",
+    ];
+
+    /// Every path to a key with the kind of its value, `*` for any place of a list.
+    fn key_tree(value: &Value, path: &str, tree: &mut BTreeSet<(String, &'static str)>) {
+        match value {
+            Value::Object(fields) => {
+                for (key, inner) in fields {
+                    let inner_path = format!("{path}/{key}");
+                    tree.insert((inner_path.clone(), kind(inner)));
+                    key_tree(inner, &inner_path, tree);
+                }
+            }
+            Value::Array(items) => {
+                for item in items {
+                    key_tree(item, &format!("{path}/*"), tree);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn kind(value: &Value) -> &'static str {
+        match value {
+            Value::Null => "null",
+            Value::Bool(_) => "boolean",
+            Value::Number(_) => "number",
+            Value::String(_) => "string",
+            Value::Array(_) => "list",
+            Value::Object(_) => "object",
+        }
+    }
+
+    fn tree_of(text: &str) -> BTreeSet<(String, &'static str)> {
+        let mut tree = BTreeSet::new();
+        key_tree(&serde_json::from_str(text).unwrap(), "", &mut tree);
+        tree
+    }
+
+    #[test]
+    fn the_keys_are_those_of_the_contract_and_the_listed_additions() {
+        let written = tree_of(&to_string(&sample::full()));
+        let promised = tree_of(CONTRACT);
+        let missing: Vec<_> = promised.difference(&written).collect();
+        assert!(
+            missing.is_empty(),
+            "missing or of another kind: {missing:?}"
+        );
+        let extra: Vec<&str> = written
+            .difference(&promised)
+            .filter(|(_, kind)| *kind != "null")
+            .map(|(path, _)| path.as_str())
+            .filter(|path| !ADDITIONS.contains(path))
+            .collect();
+        assert!(extra.is_empty(), "not listed as additions: {extra:?}");
+    }
+
+    #[test]
+    fn what_is_not_known_is_null_and_its_key_stays() {
+        let value: Value = serde_json::from_str(&to_string(&sample::cannot_tell())).unwrap();
+        for path in [
+            "/site",
+            "/alignments/0/axis",
+            "/alignments/0/drive",
+            "/alignments/0/correction",
+            "/alignments/0/longest_exposure_s/now",
+            "/frames/0/trail",
+            "/frames/0/center",
+            "/frames/0/start_utc",
+        ] {
+            assert_eq!(value.pointer(path), Some(&Value::Null), "{path}");
+        }
+    }
+
+    #[test]
+    fn numbers_that_are_not_finite_are_null() {
+        let mut report = sample::full();
+        let axis = report.value.alignments[0].axis.as_mut().unwrap();
+        axis.altitude_error =
+            Measured::new(Angle::from_deg(f64::NAN), Angle::from_deg(f64::INFINITY));
+        let value: Value = serde_json::from_str(&to_string(&report)).unwrap();
+        let axis = &value["alignments"][0]["axis"];
+        assert!(axis["altitude_error_arcmin"].is_null());
+        assert!(axis["altitude_sigma_arcmin"].is_null());
+    }
+
+    #[test]
+    fn a_file_is_replaced_whole_and_nothing_is_left_beside_it() {
+        let place = tempfile::tempdir().unwrap();
+        let path = place.path().join("night.json");
+        fs::write(&path, "older and longer than nothing").unwrap();
+        write_file(&sample::full(), &path).unwrap();
+        assert_eq!(
+            fs::read_to_string(&path).unwrap(),
+            to_string(&sample::full())
+        );
+        assert_eq!(fs::read_dir(place.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn a_folder_that_is_missing_is_named() {
+        let place = tempfile::tempdir().unwrap();
+        let path = place.path().join("nowhere").join("night.json");
+        let error = write_file(&sample::full(), &path).unwrap_err();
+        assert_eq!(error.kind, ErrorKind::Io);
+        assert!(error.context.contains("night.json") && error.hint.is_some());
+    }
+}

@@ -1,0 +1,331 @@
+//! The report in words for a terminal: the answer first, then what was seen, why, what to beware of.
+
+use crate::diagnosis::Cause;
+use crate::error::Warned;
+use crate::units::{Angle, Measured, Seconds};
+
+use super::page::{KEEP_TOGETHER, Look, Page, Role};
+use super::table::{self, short};
+use super::{AlignmentReport, AxisReport, FrameReport, LongestExposure, NightReport, SiteSource};
+
+/// An error component with a larger sigma that is not itself seen is called not known.
+const UNKNOWN_ABOVE: Angle = Angle::from_arcmin(30.0);
+
+/// The answer alone.
+pub fn brief(report: &Warned<NightReport>, look: &Look) -> String {
+    let mut page = Page::new(*look);
+    page.words(Role::Answer, "", &report.value.answer);
+    page.finish()
+}
+
+/// The whole report.
+pub fn full(report: &Warned<NightReport>, look: &Look) -> String {
+    let night = &report.value;
+    let mut page = Page::new(*look);
+    page.words(Role::Answer, "", &night.answer);
+    if let Some((now, earlier)) = night.alignments.split_last() {
+        steps(now, &mut page);
+        for alignment in earlier {
+            alignment_before(night, alignment, &mut page);
+        }
+        alignment_now(night, now, &mut page);
+    }
+    granted(night, &mut page);
+    let warnings = report.warnings.iter().map(|warning| warning.text.as_str());
+    labelled(&mut page, "beware", Role::Middling, warnings);
+    set_aside(night, &mut page);
+    page.finish()
+}
+
+fn steps(now: &AlignmentReport, page: &mut Page) {
+    for (nth, step) in now.todo.iter().enumerate() {
+        page.words(Role::Body, &format!(" {}. ", nth + 1), step);
+    }
+}
+
+/// An alignment that is over: its frames and its headline.
+fn alignment_before(night: &NightReport, alignment: &AlignmentReport, page: &mut Page) {
+    frames_of(night, alignment, page);
+    page.words(Role::Body, " ", &alignment.headline);
+}
+
+/// The alignment as the tracker stands: its frames and all that they say.
+fn alignment_now(night: &NightReport, alignment: &AlignmentReport, page: &mut Page) {
+    frames_of(night, alignment, page);
+    if alignment.headline != night.answer {
+        page.words(Role::Body, " ", &alignment.headline);
+    }
+    page.gap();
+    causes(alignment, page);
+    if let Some(found) = &alignment.axis {
+        axis(found, page);
+    }
+    longest(&alignment.longest_exposure, page);
+    let reasons = alignment.reasons.iter().map(String::as_str);
+    labelled(page, "why", Role::Body, reasons);
+    page.gap();
+}
+
+fn frames_of(night: &NightReport, alignment: &AlignmentReport, page: &mut Page) {
+    let frames: Vec<&FrameReport> = night
+        .frames
+        .iter()
+        .filter(|frame| frame.is_used() && frame.alignment == alignment.name)
+        .collect();
+    page.gap();
+    let counts = format!(
+        ": {}, {}",
+        counted(alignment.n_frames, "frame"),
+        counted(alignment.n_pointings, "pointing")
+    );
+    page.words(
+        Role::Heading,
+        "",
+        &format!("Alignment {}{counts}", alignment.name),
+    );
+    if !frames.is_empty() {
+        table::write(&frames, page);
+    }
+}
+
+fn counted(count: usize, noun: &str) -> String {
+    let plural = if count == 1 { "" } else { "s" };
+    format!("{count} {noun}{plural}")
+}
+
+/// `2.9 px alignment, 0.5 px drive's swing`: shares of the trail, with how sure each is.
+fn causes(alignment: &AlignmentReport, page: &mut Page) {
+    if alignment.causes.is_empty() {
+        return;
+    }
+    let shares: Vec<String> = alignment
+        .causes
+        .iter()
+        .map(|share| {
+            let words = format!(
+                "{} {:.1} px ({:.0} % sure)",
+                cause_words(share.cause),
+                share.trail.px(),
+                100.0 * share.confidence
+            );
+            words.replace(' ', &KEEP_TOGETHER.to_string())
+        })
+        .collect();
+    page.words(Role::Body, " trail    ", &shares.join(", "));
+}
+
+fn cause_words(cause: Cause) -> &'static str {
+    match cause {
+        Cause::Aligned => "well aligned",
+        Cause::Axis => "alignment",
+        Cause::DriveRate => "drive rate",
+        Cause::DrivePeriodic => "drive swing",
+        Cause::DriveStopped => "drive stopped",
+        Cause::DriveReversed => "drive reversed",
+        Cause::DriveBacklash => "drive slack",
+        Cause::Slip => "slip",
+        Cause::Shake => "shake",
+        Cause::Bump => "bump",
+        Cause::Sag => "sag",
+        Cause::Lens => "lens",
+        Cause::Focus => "focus",
+        Cause::Unknown => "not known",
+    }
+}
+
+fn axis(axis: &AxisReport, page: &mut Page) {
+    let altitude = side(axis.altitude_error, "too high", "too low");
+    let azimuth = side(axis.azimuth_error, "too far east", "too far west");
+    let total = axis.total();
+    let mirror = if axis.mirror_ambiguous {
+        "; or the opposite of both, which one frame cannot tell apart"
+    } else {
+        ""
+    };
+    page.words(
+        Role::Body,
+        " axis     ",
+        &format!(
+            "altitude {altitude}; azimuth {azimuth}{mirror}; {} from the refracted pole",
+            with_sigma(total)
+        ),
+    );
+}
+
+/// An error with its side in words; without a side where it is not seen.
+fn side(error: Measured<Angle>, positive: &str, negative: &str) -> String {
+    let seen = error.value.abs() > error.sigma * 2.0;
+    if !seen && error.sigma > UNKNOWN_ABOVE {
+        return format!("not known (\u{b1} {})", arcmin(error.sigma));
+    }
+    let words = if error.value.rad() < 0.0 {
+        negative
+    } else {
+        positive
+    };
+    let words = if seen {
+        words.into()
+    } else {
+        format!("{words}, if at all")
+    };
+    format!(
+        "{} {words}",
+        with_sigma(Measured::new(error.value.abs(), error.sigma))
+    )
+}
+
+fn with_sigma(angle: Measured<Angle>) -> String {
+    format!("{} \u{b1} {}", arcmin(angle.value), arcmin(angle.sigma))
+}
+
+/// Arcminutes, without decimals from 100 on.
+fn arcmin(angle: Angle) -> String {
+    match angle.arcmin() {
+        large if large >= 100.0 => format!("{large:.0}'"),
+        small => format!("{small:.1}'"),
+    }
+}
+
+fn longest(longest: &LongestExposure, page: &mut Page) {
+    let at_most = |exposure: Option<Seconds>| exposure.map(|time| format!("{} s", short(time.s())));
+    let words = match (at_most(longest.now), at_most(longest.after_correction)) {
+        (Some(now), Some(after)) => format!("at most {now} as it stands, {after} once corrected"),
+        (Some(now), None) => format!("at most {now} as it stands"),
+        (None, Some(after)) => format!("at most {after} once corrected"),
+        (None, None) => return,
+    };
+    page.words(Role::Body, " expose   ", &words);
+}
+
+fn granted(night: &NightReport, page: &mut Page) {
+    let site = night.site.map(|report| {
+        let (latitude, longitude) = (report.site.latitude().deg(), report.site.longitude().deg());
+        let source = match report.source {
+            SiteSource::Gps => "the frames' GPS tags",
+            SiteSource::Option => "--site",
+            SiteSource::Settings => "the settings",
+        };
+        format!(
+            "Site {:.3} {}, {:.3} {} ({source}).",
+            latitude.abs(),
+            if latitude < 0.0 { "S" } else { "N" },
+            longitude.abs(),
+            if longitude < 0.0 { "W" } else { "E" },
+        )
+    });
+    let facts = site
+        .iter()
+        .map(String::as_str)
+        .chain(night.assumptions.iter().map(String::as_str));
+    labelled(page, "assumed", Role::Body, facts);
+}
+
+fn set_aside(night: &NightReport, page: &mut Page) {
+    let lines: Vec<String> = night
+        .frames
+        .iter()
+        .filter_map(|frame| {
+            let reason = frame.skipped_because.as_ref()?;
+            Some(format!("{}: {reason}", frame.file))
+        })
+        .collect();
+    labelled(page, "aside", Role::Body, lines.iter().map(String::as_str));
+}
+
+/// Lines under each other, the first with its label in the margin.
+fn labelled<'a>(page: &mut Page, label: &str, role: Role, lines: impl Iterator<Item = &'a str>) {
+    for (nth, line) in lines.enumerate() {
+        let margin = if nth == 0 { label } else { "" };
+        page.words(role, &format!(" {margin:<9}"), line);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::page::{Ink, Letters};
+    use crate::report::sample;
+    use unicode_width::UnicodeWidthStr;
+
+    fn look(width: usize) -> Look {
+        Look {
+            width,
+            letters: Letters::Ascii,
+            ink: Ink::Plain,
+        }
+    }
+
+    #[test]
+    fn the_first_line_is_the_answer() {
+        for report in [sample::full(), sample::realign(), sample::cannot_tell()] {
+            let text = full(&report, &look(200));
+            assert_eq!(text.lines().next(), Some(report.value.answer.as_str()));
+            assert_eq!(brief(&report, &look(200)).trim_end(), report.value.answer);
+        }
+    }
+
+    #[test]
+    fn nothing_runs_over_the_edge() {
+        for width in [44, 60, 80, 132] {
+            for report in [sample::full(), sample::realign(), sample::cannot_tell()] {
+                let text = full(&report, &look(width));
+                let widest = text.lines().map(|line| line.width()).max();
+                assert!(widest <= Some(width), "{width}:\n{text}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_night_at_work_fits_one_screen() {
+        let text = full(&sample::realign(), &look(80));
+        assert!(text.lines().count() <= 30, "{text}");
+    }
+
+    #[test]
+    fn sides_are_words_and_follow_the_signs() {
+        let words = |value, sigma| side(sample::arcmin(value, sigma), "too high", "too low");
+        assert_eq!(words(4.1, 0.3), "4.1' \u{b1} 0.3' too high");
+        assert_eq!(words(-4.1, 0.3), "4.1' \u{b1} 0.3' too low");
+        assert_eq!(words(-0.4, 0.3), "0.4' \u{b1} 0.3' too low, if at all");
+        assert_eq!(words(20.0, 90.0), "not known (\u{b1} 90.0')");
+        assert_eq!(words(-250.0, 40.0), "250' \u{b1} 40.0' too low");
+    }
+
+    #[test]
+    fn the_mirror_of_a_lone_frame_is_said() {
+        let mut report = sample::realign();
+        report.value.alignments[0]
+            .axis
+            .as_mut()
+            .unwrap()
+            .mirror_ambiguous = true;
+        assert!(full(&report, &look(200)).contains("or the opposite of both"));
+    }
+
+    #[test]
+    fn frames_set_aside_are_named_with_their_reason() {
+        let text = full(&sample::full(), &look(200));
+        assert!(
+            text.contains("first-try/IMG_2045.jpg: not a JPEG"),
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn colour_changes_no_word() {
+        let plain = full(&sample::full(), &look(80));
+        for ink in [Ink::Colour, Ink::Red] {
+            let inked = full(&sample::full(), &Look { ink, ..look(80) });
+            assert_eq!(without_escapes(&inked), plain);
+        }
+    }
+
+    fn without_escapes(text: &str) -> String {
+        let mut parts = text.split('\x1b');
+        let first = parts.next().unwrap_or_default().to_string();
+        parts.fold(first, |kept, part| {
+            let end = part.find(['m', 'K']).map_or(part.len(), |end| end + 1);
+            kept + &part[end..]
+        })
+    }
+}
