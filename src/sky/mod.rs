@@ -20,6 +20,8 @@ pub use turning::evolve;
 
 pub mod rotation;
 
+pub mod catalogue;
+
 use std::marker::PhantomData;
 
 use nalgebra::{Matrix3, Rotation3, Unit, Vector3};
