@@ -1,5 +1,13 @@
 //! A plane of linear light in, measured stars and one trail a frame out. Knows no sky.
 
+mod background;
+mod detect;
+mod fit;
+mod measure;
+mod trail;
+
+pub use measure::measure_stars;
+
 use crate::units::{Angle, AxialAngle, Measured, PixelPoint, PixelTensor, PixelVector, Pixels};
 
 /// Why a star is not to be trusted for everything.
@@ -105,16 +113,5 @@ impl StarField {
             (self.width as f64 - 1.0) / 2.0,
             (self.height as f64 - 1.0) / 2.0,
         )
-    }
-}
-    StarField {
-        width: 0,
-        height: 0,
-        stars: vec![],
-        background: 0.,
-        noise: 0.,
-        fwhm: None,
-        trail: None,
-        rejected: Rejected::default(),
     }
 }
