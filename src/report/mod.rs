@@ -1,1 +1,4 @@
 //! report.
+
+pub mod drawing;
+pub mod polestar;
