@@ -5,6 +5,7 @@ use std::process::ExitCode;
 use crate::error::Error;
 
 pub mod args;
+pub mod polestar;
 pub mod settings;
 
 mod angle_text;

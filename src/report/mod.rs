@@ -5,8 +5,10 @@
 //! person on a `page`.
 
 pub mod contract;
+pub mod drawing;
 pub mod json;
 pub mod page;
+pub mod polestar;
 pub mod text;
 
 mod table;

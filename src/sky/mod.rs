@@ -4,6 +4,8 @@
 //! `Observer::new(site, atmosphere).at(utc)` gives a [`SkyAt`]: computed once an instant, cheap for
 //! every star. [`turning`] answers what needs no clock.
 
+mod aiming;
+mod night;
 mod observer;
 mod pole;
 mod precession;
@@ -11,6 +13,8 @@ mod refraction;
 mod time;
 pub mod turning;
 
+pub use aiming::{AimingCost, SkyDrift, TurningAxis, cost_of_aiming_at_star};
+pub use night::{DARK_SUN_ALTITUDE, Darkness};
 pub use observer::{Observer, SkyAt, position_angle};
 pub use pole::{PlaceAboutPole, PoleStar, PoleStarPlace, pole_star_place};
 pub use precession::{CatalogueStar, mean_place};

@@ -3,8 +3,8 @@
 //! Method: IAU 2006/2000A precession-nutation, the Earth's velocity from SOFA's ephemeris, the
 //! site's rotation velocity, exact (relativistic) aberration, Earth rotation angle, refraction.
 //! Left out, with the size of the effect: the Sun's light deflection (0.01" at 45 degrees from the
-//! Sun, less beyond), polar motion (up to 0.5"), annual parallax and proper motion (the catalogue
-//! gives none for bright stars; up to 0.1" a year for all but a few hundred).
+//! Sun, less beyond), polar motion (about 0.3"), annual parallax and proper motion (give a direction
+//! that is already brought to the date).
 //! Source: [SOFA] "SOFA Astrometry Tools"; the functions of the crate `sofars` used here were
 //! checked against ERFA by `tests/published_sky.rs`.
 
@@ -127,7 +127,7 @@ impl SkyAt {
     /// Apparent right ascension, [0, 360) degrees, and declination: true equator and equinox of
     /// date, with annual and diurnal aberration, without refraction.
     ///
-    /// Valid: within 0.05" of ERFA for a star without proper motion and parallax, away from the Sun.
+    /// Valid: within 0.02" of ERFA more than 20 degrees from the Sun (`tests/published_sky.rs`).
     pub fn apparent(&self, star: Direction<Icrs>) -> (Angle, Angle) {
         let (from_origin, declination) = self.intermediate(star);
         let right_ascension = (from_origin - self.equation_of_origins).wrapped_positive();

@@ -1,0 +1,234 @@
+//! Small line drawings: one list of shapes, written as SVG or as PNG.
+//!
+//! Units: x right, y down, in the drawing's own units, of which the SVG document has as many and
+//! the PNG twice as many pixels.
+
+mod raster;
+
+use std::fmt::Write;
+
+/// Red, green, blue, 0 to 255.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Colour(pub u8, pub u8, pub u8);
+
+/// A point of the drawing.
+pub type Point = (f64, f64);
+
+/// Where a text stands against its point.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Anchor {
+    /// It begins there.
+    Start,
+    /// Its middle is there.
+    Middle,
+    /// It ends there.
+    End,
+}
+
+/// One thing drawn; later ones cover earlier ones.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Shape {
+    /// A filled circle.
+    Disc {
+        /// Its centre.
+        centre: Point,
+        /// Its radius.
+        radius: f64,
+        /// Its colour.
+        colour: Colour,
+    },
+    /// A circle's outline.
+    Ring {
+        /// Its centre.
+        centre: Point,
+        /// Radius to the middle of the line.
+        radius: f64,
+        /// Width of the line.
+        width: f64,
+        /// Its colour.
+        colour: Colour,
+    },
+    /// A line through points, round at its ends.
+    Line {
+        /// The points, at least two.
+        points: Vec<Point>,
+        /// Width of the line.
+        width: f64,
+        /// Its colour.
+        colour: Colour,
+    },
+    /// A line of ASCII letters, centred on its point in height.
+    Text {
+        /// Where it stands.
+        at: Point,
+        /// Height of a letter.
+        size: f64,
+        /// Which part of it stands there.
+        anchor: Anchor,
+        /// Its colour.
+        colour: Colour,
+        /// The letters.
+        letters: String,
+    },
+}
+
+/// A drawing on a ground of one colour.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Drawing {
+    /// Width.
+    pub width: u32,
+    /// Height.
+    pub height: u32,
+    /// Colour of the ground.
+    pub ground: Colour,
+    /// What it shows, for readers of screens.
+    pub title: String,
+    /// The shapes, back to front.
+    pub shapes: Vec<Shape>,
+}
+
+/// Width of a letter over its height, the same in both forms.
+const LETTER_WIDTH: f64 = 0.62;
+
+impl Drawing {
+    /// The drawing as an SVG document.
+    pub fn to_svg(&self) -> String {
+        let (w, h) = (self.width, self.height);
+        let mut svg = format!(
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{w}\" height=\"{h}\" \
+             viewBox=\"0 0 {w} {h}\" role=\"img\">\n<title>{}</title>\n\
+             <rect width=\"{w}\" height=\"{h}\" fill=\"{}\"/>\n",
+            escaped(&self.title),
+            hex(self.ground)
+        );
+        for shape in &self.shapes {
+            svg.push_str(&svg_element(shape));
+            svg.push('\n');
+        }
+        svg.push_str("</svg>\n");
+        svg
+    }
+    /// The drawing as a PNG file's bytes.
+    pub fn to_png(&self) -> Vec<u8> {
+        raster::png(self)
+    }
+}
+
+fn svg_element(shape: &Shape) -> String {
+    match shape {
+        Shape::Disc {
+            centre: (x, y),
+            radius,
+            colour,
+        } => format!(
+            "<circle cx=\"{x:.2}\" cy=\"{y:.2}\" r=\"{radius:.2}\" fill=\"{}\"/>",
+            hex(*colour)
+        ),
+        Shape::Ring {
+            centre: (x, y),
+            radius,
+            width,
+            colour,
+        } => format!(
+            "<circle cx=\"{x:.2}\" cy=\"{y:.2}\" r=\"{radius:.2}\" fill=\"none\" \
+             stroke=\"{}\" stroke-width=\"{width:.2}\"/>",
+            hex(*colour)
+        ),
+        Shape::Line {
+            points,
+            width,
+            colour,
+        } => format!(
+            "<polyline points=\"{}\" fill=\"none\" stroke=\"{}\" stroke-width=\"{width:.2}\" \
+             stroke-linecap=\"round\" stroke-linejoin=\"round\"/>",
+            svg_points(points),
+            hex(*colour)
+        ),
+        Shape::Text {
+            at: (x, y),
+            size,
+            anchor,
+            colour,
+            letters,
+        } => format!(
+            "<text x=\"{x:.2}\" y=\"{:.2}\" font-family=\"monospace\" font-size=\"{size:.2}\" \
+             text-anchor=\"{}\" textLength=\"{:.2}\" fill=\"{}\">{}</text>",
+            y + 0.35 * size,
+            svg_anchor(*anchor),
+            text_width(letters, *size),
+            hex(*colour),
+            escaped(letters)
+        ),
+    }
+}
+
+fn svg_points(points: &[Point]) -> String {
+    points.iter().fold(String::new(), |mut text, (x, y)| {
+        // Writing to a string never fails.
+        let _ = write!(text, "{x:.2},{y:.2} ");
+        text
+    })
+}
+
+fn svg_anchor(anchor: Anchor) -> &'static str {
+    match anchor {
+        Anchor::Start => "start",
+        Anchor::Middle => "middle",
+        Anchor::End => "end",
+    }
+}
+
+fn hex(Colour(r, g, b): Colour) -> String {
+    format!("#{r:02x}{g:02x}{b:02x}")
+}
+
+fn escaped(text: &str) -> String {
+    text.replace('&', "&amp;")
+        .replace('<', "&lt;")
+        .replace('>', "&gt;")
+}
+
+fn text_width(letters: &str, size: f64) -> f64 {
+    letters.chars().count() as f64 * size * LETTER_WIDTH
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn svg_holds_every_shape_and_escapes_letters() {
+        let red = Colour(255, 0, 0);
+        let drawing = Drawing {
+            width: 20,
+            height: 10,
+            ground: Colour(0, 0, 0),
+            title: "a < b".into(),
+            shapes: vec![
+                Shape::Disc {
+                    centre: (1.0, 2.0),
+                    radius: 3.0,
+                    colour: red,
+                },
+                Shape::Line {
+                    points: vec![(0.0, 0.0), (5.0, 5.0)],
+                    width: 1.0,
+                    colour: red,
+                },
+                Shape::Text {
+                    at: (10.0, 5.0),
+                    size: 8.0,
+                    anchor: Anchor::End,
+                    colour: red,
+                    letters: "R&D".into(),
+                },
+            ],
+        };
+        let svg = drawing.to_svg();
+        assert!(svg.contains("<title>a &lt; b</title>"));
+        assert!(svg.contains("<circle cx=\"1.00\" cy=\"2.00\" r=\"3.00\" fill=\"#ff0000\"/>"));
+        assert!(svg.contains("points=\"0.00,0.00 5.00,5.00 \""));
+        assert!(svg.contains("text-anchor=\"end\"") && svg.contains("R&amp;D"));
+        assert!(svg.ends_with("</svg>\n"));
+    }
+}
