@@ -5,6 +5,8 @@ mod alignment;
 mod assemble;
 mod facts;
 mod gather;
+mod interpret;
+mod survey;
 
 use std::path::Path;
 

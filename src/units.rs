@@ -254,6 +254,20 @@ impl PixelVector {
     }
 }
 
+impl Sub for PixelVector {
+    type Output = Self;
+    fn sub(self, other: Self) -> Self {
+        Self::new(self.dx - other.dx, self.dy - other.dy)
+    }
+}
+
+impl Add for PixelVector {
+    type Output = Self;
+    fn add(self, other: Self) -> Self {
+        Self::new(self.dx + other.dx, self.dy + other.dy)
+    }
+}
+
 impl Mul<f64> for PixelVector {
     type Output = Self;
     fn mul(self, factor: f64) -> Self {

@@ -1,7 +1,7 @@
 //! Longest exposures that stay within the tolerance, at the frames' own place in the sky.
 
 use super::evidence::Evidence;
-use crate::units::{PixelVector, Pixels, Seconds};
+use crate::units::{Pixels, Seconds};
 
 /// Exposures that keep stars round.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,14 +31,7 @@ pub fn exposure_limits(evidence: &Evidence, tolerance: Pixels) -> ExposureLimits
     let measured_now = speeds(&|frame| Some(frame.trail?.length.value.px()));
     let after = speeds(&|frame| {
         let parts = frame.predicted?;
-        Some(
-            PixelVector::new(
-                parts.drive.dx + parts.refraction.dx,
-                parts.drive.dy + parts.refraction.dy,
-            )
-            .length()
-            .px(),
-        )
+        Some((parts.drive + parts.refraction).length().px())
     });
     let limit = |speed: f64| (Seconds::new(tolerance.px() / speed.max(1e-9))).min(LONGEST);
     ExposureLimits {

@@ -159,11 +159,7 @@ impl<'a> Solver<'a> {
         if n_stars < MIN_STARS {
             return None;
         }
-        let svd = cross.svd(true, true);
-        let (u, v_t) = (svd.u?, svd.v_t?);
-        let handed =
-            Matrix3::from_diagonal(&Vector3::new(1.0, 1.0, (u * v_t).determinant().signum()));
-        let first = Rotation::new(Rotation3::from_matrix_unchecked(u * handed * v_t));
+        let first = Rotation::nearest(&cross)?;
         self.refine(frame, first).map(|fit| fit.attitude)
     }
 
@@ -252,27 +248,14 @@ impl<'a> Solver<'a> {
         rows
     }
 
-    /// Covariance of what the model leaves out, for a camera at an attitude.
-    fn frame_floor(&self) -> impl Fn(&Rotation<Camera, Horizon>) -> Matrix3<f64> + use<> {
-        let lens = self.reference.lens;
-        let across = (FRAME_FLOOR_PX / lens.focal_px).powi(2);
-        // The centre lies half a frame from the edge, whatever the frame's size.
-        let about = (FRAME_FLOOR_PX / lens.center.y.max(1.0)).powi(2);
-        move |attitude| {
-            let sight = attitude.inner() * Vector3::z();
-            Matrix3::identity() * across + sight * sight.transpose() * (about - across)
-        }
-    }
-
     fn finish(self) -> Vec<Option<FrameAttitude>> {
         let to_reference = self.reference.attitude.inner().inverse();
-        let floor = self.frame_floor();
         (0..self.attitudes.len())
             .map(|frame| {
                 let fit = self.refine(frame, self.attitudes[frame]?)?;
                 Some(FrameAttitude {
                     turn: fit.attitude.inner() * to_reference,
-                    covariance: fit.covariance * fit.rows.scale_square + floor(&fit.attitude),
+                    covariance: fit.covariance * fit.rows.scale_square,
                     n_stars: fit.rows.n_stars,
                     rms_px: fit.rows.rms_px,
                 })
@@ -351,6 +334,17 @@ fn weigh(rows: &[Row], scale: f64) -> (Matrix3<f64>, Vector3<f64>, RowSummary) {
     )
 }
 
+/// Covariance of what the stars' own noise does not tell, for a camera at an attitude.
+///
+/// Add it to the attitude's covariance before attitudes of different frames are compared.
+pub fn systematic_floor(lens: &Lens, attitude: &Rotation<Camera, Horizon>) -> Matrix3<f64> {
+    let across = (FRAME_FLOOR_PX / lens.focal_px).powi(2);
+    // The centre lies half a frame from the edge, whatever the frame's size.
+    let about = (FRAME_FLOOR_PX / lens.center.y.max(1.0)).powi(2);
+    let sight = attitude.inner() * Vector3::z();
+    Matrix3::identity() * across + sight * sight.transpose() * (about - across)
+}
+
 fn information(star: &Star) -> nalgebra::Matrix2<f64> {
     let PixelTensor { xx, xy, yy } = star.position_covariance;
     let floor = POSITION_FLOOR_PX * POSITION_FLOOR_PX;
@@ -415,7 +409,7 @@ mod tests {
                 .vector();
         let right = forward.cross(&Vector3::z()).normalize();
         let down = forward.cross(&right);
-        Rotation::nearest(&Matrix3::from_columns(&[right, down, forward]))
+        Rotation::nearest(&Matrix3::from_columns(&[right, down, forward])).unwrap()
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! A camera's attitude from what the user says about where it looked.
 
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Matrix3, Rotation3, Vector3};
 
 use crate::sky::{Camera, Direction, Horizon, Rotation};
 use crate::units::Angle;
@@ -20,11 +20,12 @@ pub fn attitude_towards(aim: Direction<Horizon>, roll: Angle) -> Rotation<Camera
     // Clockwise from behind: the right side goes down.
     let rolled_right = right * roll.cos() + down * roll.sin();
     let rolled_down = forward.cross(&rolled_right);
-    Rotation::nearest(&Matrix3::from_columns(&[
+    // Three unit vectors at right angles already: nothing to make orthogonal.
+    Rotation::new(Rotation3::from_matrix_unchecked(Matrix3::from_columns(&[
         rolled_right,
         rolled_down,
         forward,
-    ]))
+    ])))
 }
 
 #[cfg(test)]

@@ -38,6 +38,12 @@ impl Lens {
         })
     }
 
+    /// The same lens on a frame of another size or turned on its side, centred there.
+    pub fn centred_on(self, width: usize, height: usize) -> Self {
+        let center = PixelPoint::new((width as f64 - 1.0) / 2.0, (height as f64 - 1.0) / 2.0);
+        Self { center, ..self }
+    }
+
     /// Angle of one pixel on the sky at the centre.
     pub fn pixel_scale(&self) -> Angle {
         Angle::from_rad(1.0 / self.focal_px)

@@ -11,6 +11,8 @@ use crate::units::{Angle, AngularRate, Measured, PixelVector, Seconds};
 pub struct TimedField<'a> {
     /// Its stars.
     pub field: &'a StarField,
+    /// Its lens; a guess where nothing is known.
+    pub lens: Lens,
     /// Mid exposure since the night's reference instant; `None` without a clock.
     pub mid: Option<Seconds>,
 }
@@ -35,12 +37,12 @@ const BUMP: Angle = Angle::from_deg(1.0);
 ///
 /// Two neighbours belong together where their stars match by a turn that tracking, however wrong,
 /// can make in the time between them, plus a bump.
-pub fn find_pointings(frames: &[TimedField<'_>], lens: &Lens) -> Vec<Pointing> {
+pub fn find_pointings(frames: &[TimedField<'_>]) -> Vec<Pointing> {
     let mut pointings: Vec<Pointing> = Vec::new();
     for idx in 0..frames.len() {
         let link = idx
             .checked_sub(1)
-            .and_then(|before| link_between(&frames[before], &frames[idx], lens));
+            .and_then(|before| link_between(&frames[before], &frames[idx]));
         match (link, pointings.last_mut()) {
             (Some(link), Some(pointing)) => {
                 pointing.frames.push(idx);
@@ -55,8 +57,12 @@ pub fn find_pointings(frames: &[TimedField<'_>], lens: &Lens) -> Vec<Pointing> {
     pointings
 }
 
-fn link_between(a: &TimedField<'_>, b: &TimedField<'_>, lens: &Lens) -> Option<FrameMatch> {
-    let link = match_frames(a.field, b.field, lens)?;
+fn link_between(a: &TimedField<'_>, b: &TimedField<'_>) -> Option<FrameMatch> {
+    if (a.field.width, a.field.height) != (b.field.width, b.field.height) {
+        // A camera set upright between the frames was moved.
+        return None;
+    }
+    let link = match_frames(a.field, b.field, &a.lens)?;
     let interval = match (a.mid, b.mid) {
         (Some(a), Some(b)) => (b - a).abs(),
         // Without a clock, ten minutes between neighbours at the most.

@@ -161,7 +161,10 @@ fn axis_of(
     // `basis` is (up, east) of the northern end; the southern end moves the other way in both,
     // which leaves a covariance as it is.
     let error = error_of_axis(direction, ground.refracted_pole);
-    let turned = error.total().rad() * doubt.rad();
+    // An attitude off by a small turn moves the axis by that turn times (axis - pole / rate).
+    let rate = drive.map_or(1.0, |record| record.rate_ratio.value);
+    let lever = fit.axis - northern_end(ground.true_pole, hemisphere) / rate;
+    let turned = lever.norm() * doubt.rad();
     Ok(AxisEstimate {
         direction,
         error,

@@ -69,13 +69,9 @@ impl Exposure<'_> {
         let total = self.trail(ground, axis_north, rate_ratio, pixel)?;
         Some(TrailParts {
             total,
-            axis: minus(driven, refraction),
-            drive: minus(total, driven),
+            axis: driven - refraction,
+            drive: total - driven,
             refraction,
         })
     }
-}
-
-fn minus(a: PixelVector, b: PixelVector) -> PixelVector {
-    PixelVector::new(a.dx - b.dx, a.dy - b.dy)
 }

@@ -20,8 +20,8 @@ pub struct Aimed {
     pub source: CenterSource,
     /// How far it may be off, 1-sigma in each direction.
     pub doubt: Angle,
-    /// The lens fitted to the stars; `None` leaves that of the tags.
-    pub lens: Option<Lens>,
+    /// The lens that goes with it.
+    pub lens: Lens,
 }
 
 /// A direction told by a person is good to this (own estimate: a compass word and a look up).
@@ -34,12 +34,13 @@ pub fn aim_pointings(
     facts: &NightFacts,
     settings: &DiagnoseSettings,
     first_pointing: usize,
-    _lens: Option<&Lens>,
+    lenses: &[Option<Lens>],
 ) -> Vec<Option<Aimed>> {
     let aim_of = |(idx, pointing): (usize, &Pointing)| {
         let hint = settings.hint(first_pointing + idx)?;
         let middle = pointing.frames.len() / 2;
-        aim_by_hint(hint, &frames[pointing.frames[middle]], facts, middle)
+        let frame = pointing.frames[middle];
+        aim_by_hint(hint, &frames[frame], lenses[frame]?, facts, middle)
     };
     pointings.iter().enumerate().map(aim_of).collect()
 }
@@ -47,6 +48,7 @@ pub fn aim_pointings(
 fn aim_by_hint(
     hint: &PointingHint,
     frame: &MeasuredFrame,
+    lens: Lens,
     facts: &NightFacts,
     idx: usize,
 ) -> Option<Aimed> {
@@ -62,6 +64,6 @@ fn aim_by_hint(
         attitude: attitude_towards(direction, hint.roll.unwrap_or(Angle::ZERO)),
         source: CenterSource::Hint,
         doubt: HINT_DOUBT,
-        lens: None,
+        lens,
     })
 }

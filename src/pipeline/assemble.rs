@@ -104,7 +104,7 @@ fn frame_report(
         start: frame.header.start,
         exposure: frame.header.exposure,
         focal_length: frame.header.optics.focal_length,
-        pixel_scale: alignment.lens.map(|lens| lens.pixel_scale()),
+        pixel_scale: alignment.lenses[idx].map(|lens| lens.pixel_scale()),
         n_stars: field.stars.len(),
         n_identified: 0,
         fwhm: field.fwhm,
@@ -134,8 +134,11 @@ fn drift_report(alignment: &Examined, idx: usize, frame: &MeasuredFrame) -> Opti
         .iter()
         .position(|&frame| frame == idx)?
         .checked_sub(1)?;
-    let (vector, sigma) =
-        center_motion(&pointing.links[at], &frame.field, alignment.lens.as_ref()?)?;
+    let (vector, sigma) = center_motion(
+        &pointing.links[at],
+        &frame.field,
+        alignment.lenses[idx].as_ref()?,
+    )?;
     let before = alignment.mids[pointing.frames[at]]?;
     Some(DriftReport {
         vector,
@@ -151,7 +154,7 @@ fn center_report(
     frame: &MeasuredFrame,
 ) -> Option<CenterReport> {
     let attitude = alignment.attitudes[idx]?;
-    let lens = alignment.lens?;
+    let lens = alignment.lenses[idx]?;
     let pointing = alignment
         .pointings
         .iter()

@@ -86,6 +86,11 @@ fn measure_file(path: &Path, overrides: &Overrides) -> Outcome {
     Ok((frame.value.header, field, frame.warnings))
 }
 
+/// Size of the frame lying on its longer side: a camera set upright is the same camera.
+fn sensor_size(field: &StarField) -> (usize, usize) {
+    (field.width.max(field.height), field.width.min(field.height))
+}
+
 fn slashed(path: &Path) -> String {
     let parts: Vec<_> = path
         .components()
@@ -128,9 +133,7 @@ impl Gathered {
     fn set_odd_sizes_aside(&mut self) {
         let mut counts: HashMap<(usize, usize), usize> = HashMap::new();
         for frame in &self.frames {
-            *counts
-                .entry((frame.field.width, frame.field.height))
-                .or_default() += 1;
+            *counts.entry(sensor_size(&frame.field)).or_default() += 1;
         }
         // Ties go to the larger picture, so that the outcome does not depend on the map's order.
         let Some((&usual, _)) = counts.iter().max_by_key(|(size, count)| (**count, **size)) else {
@@ -138,7 +141,7 @@ impl Gathered {
         };
         let (kept, odd) = std::mem::take(&mut self.frames)
             .into_iter()
-            .partition(|frame: &MeasuredFrame| (frame.field.width, frame.field.height) == usual);
+            .partition(|frame: &MeasuredFrame| sensor_size(&frame.field) == usual);
         self.frames = kept;
         for frame in odd {
             let reason = format!(

@@ -137,8 +137,18 @@ impl<From, To> Rotation<From, To> {
         }
     }
     /// The rotation nearest to a matrix that is orthogonal up to rounding.
-    pub fn nearest(matrix: &Matrix3<f64>) -> Self {
-        Self::new(Rotation3::from_matrix(matrix))
+    ///
+    /// Method: singular value decomposition, with the handedness kept (Kabsch 1976); `None` for a
+    /// matrix without one.
+    pub fn nearest(matrix: &Matrix3<f64>) -> Option<Self> {
+        let svd = matrix.svd(true, true);
+        let (u, v_t) = (svd.u?, svd.v_t?);
+        let handed = Vector3::new(1.0, 1.0, (u * v_t).determinant().signum());
+        let rotation = u * Matrix3::from_diagonal(&handed) * v_t;
+        rotation
+            .iter()
+            .all(|part| part.is_finite())
+            .then(|| Self::new(Rotation3::from_matrix_unchecked(rotation)))
     }
     /// The bare rotation.
     pub fn inner(&self) -> &Rotation3<f64> {

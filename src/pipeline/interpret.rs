@@ -1,0 +1,170 @@
+//! The mount's fit, and with it what each frame's trail should be.
+
+use super::aim::Aimed;
+use super::gather::MeasuredFrame;
+use super::survey::Survey;
+use super::{DiagnoseSettings, NightFacts};
+use crate::diagnosis::{Evidence, FrameEvidence};
+use crate::identify::lens::Lens;
+use crate::identify::pointing::Pointing;
+use crate::mount::drive::DriveRecord;
+use crate::mount::lone::read_lone_frame;
+use crate::mount::model::northern_end;
+use crate::mount::predict::Exposure;
+use crate::mount::{Ground, fit_mount};
+use crate::sky::{Camera, Horizon, Rotation};
+use crate::units::{Angle, Measured, Seconds};
+
+/// All evidence of an alignment.
+pub fn interpret(
+    frames: &[MeasuredFrame],
+    pointings: &[Pointing],
+    survey: &Survey,
+    aims: &[Option<Aimed>],
+    sky_rate: Option<Measured<f64>>,
+    facts: &NightFacts,
+    settings: &DiagnoseSettings,
+) -> Evidence {
+    let lens = aims.iter().flatten().map(|aim| aim.lens).next();
+    let mut evidence = Evidence {
+        frames: frame_evidence(frames, pointings),
+        fit: None,
+        lone: None,
+        sky_rate,
+        tolerance: settings.tolerance,
+        pixel_scale: lens.map(|lens| lens.pixel_scale()),
+    };
+    facts.with_ground(|ground| {
+        let scene = Scene {
+            frames,
+            survey,
+            aims,
+            ground,
+        };
+        scene.fit(&mut evidence);
+    });
+    evidence
+}
+
+fn frame_evidence(frames: &[MeasuredFrame], pointings: &[Pointing]) -> Vec<FrameEvidence> {
+    let mut evidence = Vec::with_capacity(frames.len());
+    for (pointing_idx, pointing) in pointings.iter().enumerate() {
+        for &frame in &pointing.frames {
+            let measured = &frames[frame];
+            evidence.push(FrameEvidence {
+                frame,
+                pointing: pointing_idx,
+                exposure: measured.header.exposure,
+                fwhm: measured.field.fwhm,
+                trail: measured.field.trail,
+                predicted: None,
+                along: None,
+            });
+        }
+    }
+    evidence
+}
+
+/// What the mount stage looks at.
+struct Scene<'a> {
+    frames: &'a [MeasuredFrame],
+    survey: &'a Survey,
+    aims: &'a [Option<Aimed>],
+    ground: &'a Ground<'a>,
+}
+
+impl Scene<'_> {
+    fn fit(&self, evidence: &mut Evidence) {
+        let doubts = self.aims.iter().flatten().map(|aim| aim.doubt);
+        let doubt = doubts.reduce(Angle::max).unwrap_or(Angle::ZERO);
+        let several = self
+            .survey
+            .stretches
+            .iter()
+            .any(|stretch| stretch.turns.len() >= 2);
+        let fit = several.then(|| fit_mount(&self.survey.stretches, self.ground, doubt));
+        let axis = fit.as_ref().and_then(|fit| fit.axis.as_ref().ok());
+        let axis_north = axis.map_or_else(
+            || self.ground.refracted_north(),
+            |axis| northern_end(axis.direction, self.ground.hemisphere()),
+        );
+        let record = fit.as_ref().and_then(|fit| fit.drive.as_ref());
+        for frame in &mut evidence.frames {
+            let Some(setting) = self.setting(frame) else {
+                continue;
+            };
+            let center = self.frames[frame.frame].field.center();
+            let exposure = setting.exposure();
+            let with_rate =
+                |rate| exposure.trail(self.ground, self.ground.refracted_north(), rate, center);
+            if let (Some(fast), Some(plain)) = (with_rate(2.0), with_rate(1.0)) {
+                frame.along = Some(fast - plain);
+            }
+            if let Some(rate) = record.and_then(|record| local_rate(record, frame.frame)) {
+                frame.predicted = exposure.trail_parts(self.ground, axis_north, rate, center);
+            }
+        }
+        if fit.is_none() {
+            self.read_lone(evidence);
+        }
+        evidence.fit = fit;
+    }
+
+    /// Lens, attitude and exposure of a frame, where all are known.
+    fn setting(&self, frame: &FrameEvidence) -> Option<Setting> {
+        Some(Setting {
+            lens: self.aims.get(frame.pointing)?.as_ref()?.lens,
+            attitude: self.survey.attitudes[frame.frame]?,
+            length: frame.exposure?,
+        })
+    }
+
+    /// The frame with the longest trail, read up to the mirror.
+    fn read_lone(&self, evidence: &mut Evidence) {
+        let length =
+            |frame: &FrameEvidence| frame.trail.map_or(0.0, |trail| trail.length.value.px());
+        let frames = evidence
+            .frames
+            .iter_mut()
+            .filter(|frame| frame.trail.is_some());
+        let Some(frame) = frames.max_by(|a, b| length(a).total_cmp(&length(b))) else {
+            return;
+        };
+        let (Some(setting), Some(trail)) = (self.setting(frame), frame.trail) else {
+            return;
+        };
+        let exposure = setting.exposure();
+        let center = self.frames[frame.frame].field.center();
+        let lone = read_lone_frame(&exposure, self.ground, &trail, center);
+        if let Some(axis) = &lone.axis {
+            let north = northern_end(axis.direction, self.ground.hemisphere());
+            frame.predicted = exposure.trail_parts(self.ground, north, 1.0, center);
+        }
+        evidence.lone = Some(lone);
+    }
+}
+
+/// One exposure with its lens by value.
+struct Setting {
+    lens: Lens,
+    attitude: Rotation<Camera, Horizon>,
+    length: Seconds,
+}
+
+impl Setting {
+    fn exposure(&self) -> Exposure<'_> {
+        Exposure {
+            lens: &self.lens,
+            attitude: self.attitude,
+            length: self.length,
+        }
+    }
+}
+
+fn local_rate(record: &DriveRecord, frame: usize) -> Option<f64> {
+    let of_frame = record
+        .residuals
+        .iter()
+        .find(|residual| residual.frame == frame)?;
+    Some(of_frame.local_rate)
+}
