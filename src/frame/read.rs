@@ -7,7 +7,7 @@ use super::decoded::{Decoded, Want};
 use super::header::{Rendering, settle_header};
 use super::limits::MAX_FILE_BYTES;
 use super::{Format, Frame, Header, Overrides, SizedHeader};
-use super::{jpeg, png, tiff};
+use super::{fits, jpeg, png, tiff};
 use crate::error::{Error, ErrorKind, Warned, Warning};
 
 /// A picture file as an upright plane of linear light and its header.
@@ -66,7 +66,8 @@ fn decode_file(path: &Path, want: Want) -> Result<(Decoded, Option<Warning>), Er
         Format::Jpeg => jpeg::decode(&bytes, want),
         Format::Png => png::decode(&bytes, want),
         Format::Tiff => tiff::decode(bytes, want),
-        Format::Fits | Format::Raw => Err(Error::new(
+        Format::Fits => fits::decode(&bytes, want),
+        Format::Raw => Err(Error::new(
             ErrorKind::Unsupported,
             format!("{} files are not read", format.name()),
         )),
