@@ -6,6 +6,7 @@
 
 mod clock;
 mod decoded;
+mod directories;
 mod exif_facts;
 mod facts;
 mod fits;
@@ -22,6 +23,10 @@ mod natural;
 mod optics;
 mod orientation;
 mod png;
+#[cfg(feature = "raw")]
+mod raw;
+#[cfg(feature = "raw")]
+mod raw_facts;
 mod read;
 mod samples;
 mod sensor;

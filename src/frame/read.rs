@@ -67,12 +67,21 @@ fn decode_file(path: &Path, want: Want) -> Result<(Decoded, Option<Warning>), Er
         Format::Png => png::decode(&bytes, want),
         Format::Tiff => tiff::decode(bytes, want),
         Format::Fits => fits::decode(&bytes, want),
-        Format::Raw => Err(Error::new(
-            ErrorKind::Unsupported,
-            format!("{} files are not read", format.name()),
-        )),
+        Format::Raw => decode_raw(bytes, want),
     }?;
     Ok((decoded, format.misnamed(path)))
+}
+
+#[cfg(feature = "raw")]
+fn decode_raw(bytes: Vec<u8>, want: Want) -> Result<Decoded, Error> {
+    super::raw::decode(bytes, want)
+}
+
+#[cfg(not(feature = "raw"))]
+fn decode_raw(_: Vec<u8>, _: Want) -> Result<Decoded, Error> {
+    let context = "this build reads no camera RAW files; a JPEG, PNG, TIFF or FITS file was needed";
+    Err(Error::new(ErrorKind::Unsupported, context)
+        .with_hint("Build with the feature `raw`, or use the camera's JPEG."))
 }
 
 fn header_of(
