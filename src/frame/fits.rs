@@ -187,7 +187,9 @@ impl Picture {
                     width,
                     height,
                 };
-                mosaic.green_light(&values, width, area, |_, _, value| value)
+                mosaic.green_light(&values, width, area, |_, row, light| {
+                    light.copy_from_slice(row)
+                })
             }
             None => values,
         })

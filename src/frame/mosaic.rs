@@ -70,55 +70,115 @@ impl Mosaic {
     /// eight neighbours (in a Bayer mosaic the four that touch it). Full resolution and no smear
     /// beyond one pixel; values between greens carry half the noise variance or less.
     /// Input: `stored` row by row with `stride` values a row; the pattern starts at its first value;
-    /// `to_light` gets column, row and value.
+    /// `row_to_light` gets the number of a stored row, its values over the area's columns, and the
+    /// place for as many light values.
     pub(super) fn green_light<T: Copy + Sync>(
         &self,
         stored: &[T],
         stride: usize,
         area: Area,
-        to_light: impl Fn(usize, usize, T) -> f32 + Sync,
+        row_to_light: impl Fn(usize, &[T], &mut [f32]) + Sync,
     ) -> Vec<f32> {
         let mut light = vec![0.0f32; area.width * area.height];
         light
-            .par_chunks_mut(area.width)
+            .par_chunks_mut(area.width * ROWS_TOGETHER)
             .enumerate()
-            .for_each(|(row, out)| {
-                let y = area.y + row;
-                for (column, slot) in out.iter_mut().enumerate() {
-                    let x = area.x + column;
-                    *slot = if self.is_green(x, y) {
-                        to_light(x, y, stored[y * stride + x])
-                    } else {
-                        self.mean_of_greens_around(x, y, area, |x, y| {
-                            to_light(x, y, stored[y * stride + x])
-                        })
-                    };
+            .for_each(|(band, out)| {
+                // The band's rows and one more above and below, as light.
+                let first = band * ROWS_TOGETHER;
+                let last = first + out.len() / area.width - 1;
+                let rows = first.saturating_sub(1)..=(last + 1).min(area.height - 1);
+                let mut window = Window {
+                    first_row: *rows.start(),
+                    width: area.width,
+                    light: vec![0.0; area.width * rows.clone().count()],
+                };
+                for (row, slot) in rows.zip(window.light.chunks_exact_mut(area.width)) {
+                    let start = (area.y + row) * stride + area.x;
+                    row_to_light(area.y + row, &stored[start..start + area.width], slot);
+                }
+                for (index, out) in out.chunks_exact_mut(area.width).enumerate() {
+                    self.fill_row(&window, area, first + index, out);
                 }
             });
         light
     }
 
-    fn mean_of_greens_around(
-        &self,
-        x: usize,
-        y: usize,
-        area: Area,
-        light_at: impl Fn(usize, usize) -> f32,
-    ) -> f32 {
-        let (mut sum, mut count) = (0.0, 0u8);
-        for ny in y.saturating_sub(1).max(area.y)..=(y + 1).min(area.y + area.height - 1) {
-            for nx in x.saturating_sub(1).max(area.x)..=(x + 1).min(area.x + area.width - 1) {
-                if self.is_green(nx, ny) {
-                    sum += light_at(nx, ny);
-                    count += 1;
-                }
+    /// One row of the area; the columns repeat with the pattern, so the places to add up are
+    /// worked out once a column of the pattern.
+    fn fill_row(&self, window: &Window, area: Area, row: usize, out: &mut [f32]) {
+        let middle = &window.light[(row - window.first_row) * window.width..][..window.width];
+        let is_inner_row = row > 0 && row + 1 < area.height;
+        for phase in 0..self.width.min(area.width) {
+            let columns = (phase..area.width).step_by(self.width);
+            if self.is_green(area.x + phase, area.y + row) {
+                columns.for_each(|x| out[x] = middle[x]);
+                continue;
+            }
+            let around = self.greens_around(area.x + phase, area.y + row);
+            for x in columns {
+                let is_inner = is_inner_row && x > 0 && x + 1 < area.width && !around.is_empty();
+                out[x] = if is_inner {
+                    let sum: f32 = around
+                        .iter()
+                        .map(|&(dx, dy)| window.at(x, row, dx, dy))
+                        .sum();
+                    sum / around.len() as f32
+                } else {
+                    mean_within(window, area, (x, row), &around)
+                };
             }
         }
-        if count == 0 {
-            light_at(x, y)
-        } else {
-            sum / f32::from(count)
-        }
+    }
+
+    /// Steps to the green sites among the eight neighbours of a site.
+    fn greens_around(&self, x: usize, y: usize) -> Vec<(isize, isize)> {
+        // A whole number of periods is added so that the steps to the left and up stay positive.
+        let (x, y) = (x + self.width, y + self.height);
+        (-1..=1)
+            .flat_map(|dy| (-1..=1).map(move |dx| (dx, dy)))
+            .filter(|&(dx, dy)| self.is_green(x.wrapping_add_signed(dx), y.wrapping_add_signed(dy)))
+            .collect()
+    }
+}
+
+/// Rows made together.
+const ROWS_TOGETHER: usize = 32;
+
+/// Some rows of the area as light, all colours.
+#[derive(Debug)]
+struct Window {
+    /// Row of the area that comes first.
+    first_row: usize,
+    width: usize,
+    light: Vec<f32>,
+}
+
+impl Window {
+    fn at(&self, x: usize, row: usize, dx: isize, dy: isize) -> f32 {
+        let place = (row - self.first_row) * self.width + x;
+        self.light[place.wrapping_add_signed(dy * self.width as isize + dx)]
+    }
+}
+
+/// The mean of the neighbours that lie within the area; the site's own value where none does.
+fn mean_within(
+    window: &Window,
+    area: Area,
+    (x, row): (usize, usize),
+    around: &[(isize, isize)],
+) -> f32 {
+    let inside: Vec<f32> = around
+        .iter()
+        .filter(|&&(dx, dy)| {
+            x.wrapping_add_signed(dx) < area.width && row.wrapping_add_signed(dy) < area.height
+        })
+        .map(|&(dx, dy)| window.at(x, row, dx, dy))
+        .collect();
+    if inside.is_empty() {
+        window.at(x, row, 0, 0)
+    } else {
+        inside.iter().sum::<f32>() / inside.len() as f32
     }
 }
 
@@ -133,6 +193,13 @@ mod tests {
         height: 4,
     };
 
+    fn counts(_: usize, row: &[u16], light: &mut [f32]) {
+        light
+            .iter_mut()
+            .zip(row)
+            .for_each(|(slot, &count)| *slot = f32::from(count));
+    }
+
     #[test]
     fn greens_stay_and_others_take_the_mean_of_the_four_around() {
         let rggb = Mosaic::from_letters("RGGB").unwrap();
@@ -142,7 +209,7 @@ mod tests {
             900, 50, 900, 60, //
             70, 900, 80, 900,
         ];
-        let light = rggb.green_light(&stored, 4, WHOLE, |_, _, v| f32::from(v));
+        let light = rggb.green_light(&stored, 4, WHOLE, counts);
         assert_eq!((light[1], light[4]), (10.0, 30.0));
         // Row 1, column 1 (blue): greens above 10, left 30, right 40, below 50.
         assert_eq!(light[5], 32.5);
@@ -162,8 +229,49 @@ mod tests {
             width: 3,
             height: 2,
         };
-        let light = rggb.green_light(&stored, 4, area, |_, _, v| f32::from(v));
+        let light = rggb.green_light(&stored, 4, area, counts);
         assert_eq!(light, [5.0; 6]);
+    }
+
+    #[test]
+    fn bands_join_without_a_seam() {
+        // Green sites hold their row, taller than two bands: means at red and blue sites are the row too.
+        let (width, height) = (10, 70);
+        let stored: Vec<u16> = (0..width * height).map(|i| (i / width) as u16).collect();
+        let area = Area {
+            x: 0,
+            y: 0,
+            width,
+            height,
+        };
+        let grbg = Mosaic::from_letters("GRBG").unwrap();
+        let light = grbg.green_light(&stored, width, area, counts);
+        for row in 1..height - 1 {
+            assert_eq!(light[row * width + 4], row as f32);
+            assert_eq!(light[row * width + 5], row as f32);
+        }
+    }
+
+    #[test]
+    fn wide_patterns_take_the_greens_that_are_near() {
+        // One green in a period of three by three: every other site touches exactly one.
+        let sparse = Mosaic::from_sites((3, 3), |x, y| x == 1 && y == 1).unwrap();
+        let stored: Vec<u16> = (0..81)
+            .map(|i| {
+                if (i % 9) % 3 == 1 && (i / 9) % 3 == 1 {
+                    7
+                } else {
+                    900
+                }
+            })
+            .collect();
+        let area = Area {
+            x: 0,
+            y: 0,
+            width: 9,
+            height: 9,
+        };
+        assert_eq!(sparse.green_light(&stored, 9, area, counts), [7.0; 81]);
     }
 
     #[test]

@@ -39,6 +39,8 @@ pub(super) fn decode(bytes: Vec<u8>, want: Want) -> Result<Decoded, Error> {
     })
     .map_err(refused)?;
     let area = usable_area(&image)?;
+    let facts = facts_of_raw(&source, &image);
+    drop(source);
     let samples = match want {
         Want::Header => Samples::None,
         Want::Pixels => Samples::Light(light_of(&image, area)?),
@@ -49,7 +51,7 @@ pub(super) fn decode(bytes: Vec<u8>, want: Want) -> Result<Decoded, Error> {
         tone: Tone::Linear,
         saturation: SATURATED_SHARE,
         developed: false,
-        facts: facts_of_raw(&source, &image),
+        facts,
         warnings: Vec::new(),
     })
 }
@@ -149,12 +151,17 @@ fn plane_of<T: Copy + Sync>(
     values: &[T],
     to_light: impl Fn(usize, usize, T) -> f32 + Sync,
 ) -> Result<Vec<f32>, Error> {
+    let row_to_light = |y: usize, row: &[T], light: &mut [f32]| {
+        for (x, (slot, &value)) in light.iter_mut().zip(row).enumerate() {
+            *slot = to_light(area.x + x, y, value);
+        }
+    };
     match (&image.photometric, image.cpp) {
         (RawPhotometricInterpretation::Cfa(config), 1) => {
             let period = (config.cfa.width, config.cfa.height);
             let is_green = |x, y| config.cfa.color_at(y, x) == CFAColor::GREEN as usize;
             let mosaic = Mosaic::from_sites(period, is_green).ok_or_else(no_green)?;
-            Ok(mosaic.green_light(values, image.width, area, to_light))
+            Ok(mosaic.green_light(values, image.width, area, row_to_light))
         }
         (_, cpp @ (1 | 3 | 4)) => {
             let green = if cpp == 1 { 0 } else { 1 };
