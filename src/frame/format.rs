@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use super::directories::is_raw;
 use crate::error::{Error, ErrorKind, Warning};
 
 /// Formats that are told apart.
@@ -77,7 +78,7 @@ impl Format {
             );
         }
         if is_tiff(bytes) {
-            let raw = is_raw_tiff(bytes) || Self::promised_by(path) == Some(Format::Raw);
+            let raw = is_raw(bytes) || Self::promised_by(path) == Some(Format::Raw);
             return Ok(if raw { Format::Raw } else { Format::Tiff });
         }
         match bytes {
@@ -106,33 +107,6 @@ impl Format {
 fn is_tiff(bytes: &[u8]) -> bool {
     const STARTS: [&[u8]; 4] = [b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"];
     STARTS.iter().any(|start| bytes.starts_with(start))
-}
-
-/// A DNG carries the tag DNGVersion (50706) in its first directory ([DNG] 1.7, chapter 4);
-/// another maker's file has "CR" behind the header.
-fn is_raw_tiff(bytes: &[u8]) -> bool {
-    const DNG_VERSION: u16 = 50706;
-    bytes.get(8..10) == Some(b"CR") || first_directory_holds(bytes, DNG_VERSION).unwrap_or(false)
-}
-
-fn first_directory_holds(bytes: &[u8], tag: u16) -> Option<bool> {
-    let little = bytes.starts_with(b"II");
-    let u16_at = |at: usize| {
-        let pair: [u8; 2] = bytes.get(at..at.checked_add(2)?)?.try_into().ok()?;
-        Some(if little {
-            u16::from_le_bytes(pair)
-        } else {
-            u16::from_be_bytes(pair)
-        })
-    };
-    let four: [u8; 4] = bytes.get(4..8)?.try_into().ok()?;
-    let start = if little {
-        u32::from_le_bytes(four)
-    } else {
-        u32::from_be_bytes(four)
-    } as usize;
-    let count = usize::from(u16_at(start)?);
-    Some((0..count).any(|index| u16_at(start + 2 + 12 * index) == Some(tag)))
 }
 
 /// RAW files with a start of their own (common practice, no source).

@@ -6,18 +6,27 @@
 
 mod clock;
 mod decoded;
+mod directories;
 mod exif_facts;
 mod facts;
+mod fits;
+mod fits_facts;
+mod fits_header;
 mod format;
 mod header;
 mod jpeg;
 mod levels;
 mod limits;
 mod missing;
+mod mosaic;
 mod natural;
 mod optics;
 mod orientation;
 mod png;
+#[cfg(feature = "raw")]
+mod raw;
+#[cfg(feature = "raw")]
+mod raw_facts;
 mod read;
 mod samples;
 mod sensor;

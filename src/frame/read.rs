@@ -7,7 +7,7 @@ use super::decoded::{Decoded, Want};
 use super::header::{Rendering, settle_header};
 use super::limits::MAX_FILE_BYTES;
 use super::{Format, Frame, Header, Overrides, SizedHeader};
-use super::{jpeg, png, tiff};
+use super::{fits, jpeg, png, tiff};
 use crate::error::{Error, ErrorKind, Warned, Warning};
 
 /// A picture file as an upright plane of linear light and its header.
@@ -66,12 +66,22 @@ fn decode_file(path: &Path, want: Want) -> Result<(Decoded, Option<Warning>), Er
         Format::Jpeg => jpeg::decode(&bytes, want),
         Format::Png => png::decode(&bytes, want),
         Format::Tiff => tiff::decode(bytes, want),
-        Format::Fits | Format::Raw => Err(Error::new(
-            ErrorKind::Unsupported,
-            format!("{} files are not read", format.name()),
-        )),
+        Format::Fits => fits::decode(&bytes, want),
+        Format::Raw => decode_raw(bytes, want),
     }?;
     Ok((decoded, format.misnamed(path)))
+}
+
+#[cfg(feature = "raw")]
+fn decode_raw(bytes: Vec<u8>, want: Want) -> Result<Decoded, Error> {
+    super::raw::decode(bytes, want)
+}
+
+#[cfg(not(feature = "raw"))]
+fn decode_raw(_: Vec<u8>, _: Want) -> Result<Decoded, Error> {
+    let context = "this build reads no camera RAW files; a JPEG, PNG, TIFF or FITS file was needed";
+    Err(Error::new(ErrorKind::Unsupported, context)
+        .with_hint("Build with the feature `raw`, or use the camera's JPEG."))
 }
 
 fn header_of(

@@ -1,0 +1,261 @@
+//! The directories of a TIFF-like file, looked at before a decoder is let loose on it.
+
+use super::Format;
+use super::decoded::damaged;
+use super::limits::check_size;
+use crate::error::Error;
+
+/// Directories beyond this number are not looked at.
+const MAX_DIRECTORIES: usize = 64;
+/// Entries of an array beyond this number are damage.
+const MAX_VALUES: usize = 1_000_000;
+
+const IMAGE_WIDTH: u16 = 256;
+const IMAGE_LENGTH: u16 = 257;
+const STRIP_OFFSETS: u16 = 273;
+const STRIP_BYTE_COUNTS: u16 = 279;
+const TILE_OFFSETS: u16 = 324;
+const TILE_BYTE_COUNTS: u16 = 325;
+const SUB_DIRECTORIES: u16 = 330;
+const DNG_VERSION: u16 = 50706;
+
+/// Whether a TIFF-like file is a camera's RAW: a DNG carries the tag DNGVersion in its first
+/// directory ([DNG] 1.7, chapter 4); another kind has "CR" behind the header.
+pub(super) fn is_raw(bytes: &[u8]) -> bool {
+    let reader = Reader::new(bytes);
+    bytes.get(8..10) == Some(b"CR")
+        || reader
+            .and_then(|reader| reader.directory(reader.first()?))
+            .is_some_and(|directory| directory.holds(DNG_VERSION))
+}
+
+/// Refuses pictures of absurd size and pictures whose data reach beyond the end of the file.
+///
+/// Source: [TIFF] 6.0, sections 2 (structure), 8 and 15 (strips and tiles).
+///
+/// # Errors
+/// As [`check_size`]; `BadFile` where the file is cut short.
+pub(super) fn check_directories(bytes: &[u8]) -> Result<(), Error> {
+    for directory in all_directories(bytes) {
+        let side = |tag| directory.numbers(tag).first().copied();
+        if let (Some(width), Some(height)) = (side(IMAGE_WIDTH), side(IMAGE_LENGTH)) {
+            // Previews may be smaller than any frame.
+            check_size(width.max(16), height.max(16))?;
+        }
+        for (offsets, counts) in [
+            (STRIP_OFFSETS, STRIP_BYTE_COUNTS),
+            (TILE_OFFSETS, TILE_BYTE_COUNTS),
+        ] {
+            let ends = directory
+                .numbers(offsets)
+                .into_iter()
+                .zip(directory.numbers(counts));
+            let end = ends
+                .map(|(start, length)| start.saturating_add(length))
+                .max();
+            if end.is_some_and(|end| end > bytes.len() as u64) {
+                let reason = format!(
+                    "{} bytes in the file where {} were needed",
+                    bytes.len(),
+                    end.unwrap_or(0)
+                );
+                return Err(damaged(Format::Raw, reason));
+            }
+        }
+    }
+    Ok(())
+}
+
+/// The chain of directories and the ones below them, each once.
+fn all_directories(bytes: &[u8]) -> Vec<Directory<'_>> {
+    let Some(reader) = Reader::new(bytes) else {
+        return Vec::new();
+    };
+    let mut waiting: Vec<usize> = reader.first().into_iter().collect();
+    let mut seen = Vec::new();
+    let mut found = Vec::new();
+    while let Some(at) = waiting.pop() {
+        if at == 0 || seen.contains(&at) || seen.len() >= MAX_DIRECTORIES {
+            continue;
+        }
+        seen.push(at);
+        if let Some(directory) = reader.directory(at) {
+            waiting.extend(directory.next);
+            let below = directory.numbers(SUB_DIRECTORIES);
+            waiting.extend(
+                below
+                    .into_iter()
+                    .take(MAX_DIRECTORIES)
+                    .map(|at| at as usize),
+            );
+            found.push(directory);
+        }
+    }
+    found
+}
+
+/// Numbers of a file in its byte order.
+#[derive(Debug, Clone, Copy)]
+struct Reader<'a> {
+    bytes: &'a [u8],
+    little_endian: bool,
+}
+
+impl<'a> Reader<'a> {
+    /// `None` unless the file begins as a TIFF with 32-bit offsets, whatever its version number.
+    fn new(bytes: &'a [u8]) -> Option<Self> {
+        let little_endian = match bytes.get(0..2)? {
+            b"II" => true,
+            b"MM" => false,
+            _ => return None,
+        };
+        Some(Self {
+            bytes,
+            little_endian,
+        })
+    }
+
+    fn u16(&self, at: usize) -> Option<u16> {
+        let pair = self.bytes.get(at..at.checked_add(2)?)?.try_into().ok()?;
+        Some(if self.little_endian {
+            u16::from_le_bytes(pair)
+        } else {
+            u16::from_be_bytes(pair)
+        })
+    }
+
+    fn u32(&self, at: usize) -> Option<u32> {
+        let four = self.bytes.get(at..at.checked_add(4)?)?.try_into().ok()?;
+        Some(if self.little_endian {
+            u32::from_le_bytes(four)
+        } else {
+            u32::from_be_bytes(four)
+        })
+    }
+
+    fn first(&self) -> Option<usize> {
+        Some(self.u32(4)? as usize)
+    }
+
+    fn directory(&self, at: usize) -> Option<Directory<'a>> {
+        let count = usize::from(self.u16(at)?);
+        Some(Directory {
+            reader: *self,
+            entries: at + 2,
+            count,
+            next: self.u32(at + 2 + 12 * count).map(|next| next as usize),
+        })
+    }
+}
+
+/// One directory: 12 bytes an entry.
+#[derive(Debug, Clone, Copy)]
+struct Directory<'a> {
+    reader: Reader<'a>,
+    entries: usize,
+    count: usize,
+    next: Option<usize>,
+}
+
+impl Directory<'_> {
+    fn entry(&self, tag: u16) -> Option<usize> {
+        (0..self.count)
+            .map(|index| self.entries + 12 * index)
+            .find(|&at| self.reader.u16(at) == Some(tag))
+    }
+
+    fn holds(&self, tag: u16) -> bool {
+        self.entry(tag).is_some()
+    }
+
+    /// The whole numbers (16 or 32 bit) of a tag; none where absent, of another type or out of reach.
+    fn numbers(&self, tag: u16) -> Vec<u64> {
+        self.try_numbers(tag).unwrap_or_default()
+    }
+
+    fn try_numbers(&self, tag: u16) -> Option<Vec<u64>> {
+        let entry = self.entry(tag)?;
+        let size = match self.reader.u16(entry + 2)? {
+            3 => 2,
+            4 | 13 => 4,
+            _ => return None,
+        };
+        let count = (self.reader.u32(entry + 4)? as usize).min(MAX_VALUES);
+        let start = if size * count <= 4 {
+            entry + 8
+        } else {
+            self.reader.u32(entry + 8)? as usize
+        };
+        (0..count)
+            .map(|index| {
+                let at = start.checked_add(size * index)?;
+                if size == 2 {
+                    self.reader.u16(at).map(u64::from)
+                } else {
+                    self.reader.u32(at).map(u64::from)
+                }
+            })
+            .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::error::ErrorKind;
+
+    /// A little-endian file of one directory with 32-bit entries.
+    fn file(entries: &[(u16, u32)]) -> Vec<u8> {
+        let mut bytes = b"II*\0\x08\0\0\0".to_vec();
+        bytes.extend((entries.len() as u16).to_le_bytes());
+        for (tag, value) in entries {
+            bytes.extend(tag.to_le_bytes());
+            bytes.extend(4u16.to_le_bytes());
+            bytes.extend(1u32.to_le_bytes());
+            bytes.extend(value.to_le_bytes());
+        }
+        bytes.extend([0; 4]);
+        bytes
+    }
+
+    #[test]
+    fn sizes_and_ends_are_checked() {
+        let sound = file(&[
+            (IMAGE_WIDTH, 100),
+            (IMAGE_LENGTH, 80),
+            (STRIP_OFFSETS, 8),
+            (STRIP_BYTE_COUNTS, 20),
+        ]);
+        assert_eq!(check_directories(&sound), Ok(()));
+        let huge = file(&[(IMAGE_WIDTH, 4_000_000_000), (IMAGE_LENGTH, 80)]);
+        assert_eq!(
+            check_directories(&huge).unwrap_err().kind,
+            ErrorKind::Unsupported
+        );
+        let cut = file(&[(STRIP_OFFSETS, 8), (STRIP_BYTE_COUNTS, 5000)]);
+        let error = check_directories(&cut).unwrap_err();
+        assert!(
+            error.context.contains("5008 were needed"),
+            "{}",
+            error.context
+        );
+    }
+
+    #[test]
+    fn directories_below_are_checked_and_loops_end() {
+        let mut bytes = file(&[(SUB_DIRECTORIES, 8)]);
+        assert_eq!(check_directories(&bytes), Ok(()));
+        let below = bytes.len() as u32;
+        bytes[18..22].copy_from_slice(&below.to_le_bytes());
+        bytes.extend_from_slice(&file(&[(IMAGE_WIDTH, 70_000), (IMAGE_LENGTH, 80)])[8..]);
+        assert!(check_directories(&bytes).is_err());
+    }
+
+    #[test]
+    fn a_dng_is_known_by_its_version_tag() {
+        assert!(is_raw(&file(&[(IMAGE_WIDTH, 100), (DNG_VERSION, 1)])));
+        assert!(!is_raw(&file(&[(IMAGE_WIDTH, 100)])));
+        assert!(!is_raw(b"II*\0\xFF\xFF\xFF\xFF"));
+        assert!(is_raw(b"II*\0\x10\0\0\0CR\x02\0"));
+    }
+}

@@ -1,0 +1,213 @@
+//! Facts from FITS keywords.
+
+use jiff::SignedDuration;
+
+use super::clock::fits_time;
+use super::facts::{Facts, exposure_of, focal_length_of, pitch_of, text_of};
+use super::fits_header::Cards;
+use super::orientation::Orientation;
+use crate::error::Warning;
+use crate::units::{Angle, Site};
+
+/// All facts of a header; keywords that hold nonsense count as absent.
+///
+/// Keywords beyond the standard (EXPTIME, FOCALLEN, XPIXSZ, SITELAT, ROWORDER and so on) are in
+/// common use by camera programs (common practice, no source). XPIXSZ includes the binning.
+pub(super) fn facts_of_cards(cards: &Cards) -> Facts {
+    Facts {
+        utc: start_of(cards),
+        exposure: cards
+            .first_number(&["EXPTIME", "EXPOSURE", "XPOSURE"])
+            .and_then(exposure_of),
+        focal_length: cards.number("FOCALLEN").and_then(focal_length_of),
+        tag_pitch: cards
+            .first_number(&["XPIXSZ", "PIXSIZE1"])
+            .and_then(pitch_of),
+        site: site_of(cards),
+        model: cards.text("INSTRUME").and_then(text_of),
+        lens: cards.text("TELESCOP").and_then(text_of),
+        orientation: match row_order(cards) {
+            Some(RowOrder::TopDown) => Orientation::TopLeft,
+            Some(RowOrder::BottomUp) | None => Orientation::BottomLeft,
+        },
+        ..Facts::default()
+    }
+}
+
+/// What is doubtful about a header, each with its effect.
+pub(super) fn doubts_of_cards(cards: &Cards) -> Vec<Warning> {
+    let order = row_order(cards).is_none().then(|| {
+        "no ROWORDER keyword: rows are taken from the bottom up, as the FITS standard advises; if the \
+         program that wrote the file counts from the top, the picture is mirrored and its stars are not identified"
+            .to_string()
+    });
+    let binning = cards.number("XBINNING").filter(|&binning| binning > 1.0);
+    let binned = binning.zip(cards.number("XPIXSZ")).map(|(binning, pitch)| {
+        format!(
+            "XPIXSZ {pitch} um is taken to include the {binning:.0}-fold binning; if it does not, give --pixel-pitch {:.2}",
+            pitch * binning
+        )
+    });
+    let scale = cards
+        .text("TIMESYS")
+        .filter(|scale| !scale.eq_ignore_ascii_case("UTC"))
+        .map(|scale| format!("the times are in {scale}, taken as UTC: hour angles may be off by a minute, 15 arcmin"));
+    [order, binned, scale]
+        .into_iter()
+        .flatten()
+        .map(Warning::new)
+        .collect()
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum RowOrder {
+    TopDown,
+    BottomUp,
+}
+
+/// `None` without the keyword: then the first row is the lowest, the display convention that the
+/// FITS user guide and most displays follow; the keyword itself is common practice, no source.
+fn row_order(cards: &Cards) -> Option<RowOrder> {
+    match cards.text("ROWORDER")?.to_ascii_uppercase().as_str() {
+        "TOP-DOWN" => Some(RowOrder::TopDown),
+        "BOTTOM-UP" => Some(RowOrder::BottomUp),
+        _ => None,
+    }
+}
+
+/// DATE-OBS, with TIME-OBS or UT where it holds the date alone; else DATE-BEG; else the middle of
+/// the exposure (DATE-AVG) less its half.
+fn start_of(cards: &Cards) -> Option<jiff::Timestamp> {
+    let date = cards.text("DATE-OBS");
+    let time = cards.text("TIME-OBS").or(cards.text("UT"));
+    let joined = date.zip(time).map(|(date, time)| format!("{date}T{time}"));
+    let middle = || {
+        let half = exposure_of(cards.first_number(&["EXPTIME", "EXPOSURE"])?)?.s() / 2.0;
+        let half = SignedDuration::try_from_secs_f64(half).ok()?;
+        fits_time(cards.text("DATE-AVG")?)?.checked_sub(half).ok()
+    };
+    date.and_then(fits_time)
+        .or_else(|| fits_time(&joined?))
+        .or_else(|| fits_time(cards.text("DATE-BEG")?))
+        .or_else(middle)
+}
+
+/// Latitude and longitude in degrees, as numbers or as "+51 28 40.1" or "51:28:40.1".
+fn site_of(cards: &Cards) -> Option<Site> {
+    let angle = |keywords: &[&str]| {
+        keywords
+            .iter()
+            .find_map(|keyword| sexagesimal(cards.text(keyword)?))
+    };
+    let latitude = angle(&["SITELAT", "OBSGEO-B", "LAT-OBS", "LATITUDE"])?;
+    let longitude = angle(&["SITELONG", "OBSGEO-L", "LONG-OBS", "LONGITUD"])?;
+    let height = cards.first_number(&["SITEELEV", "OBSGEO-H", "ALT-OBS"]);
+    if latitude == 0.0 && longitude == 0.0 {
+        return None;
+    }
+    Site::new(Angle::from_deg(latitude), Angle::from_deg(longitude))
+        .map(|site| site.at_height_m(height.unwrap_or(0.0)))
+}
+
+/// Degrees with optional minutes and seconds; the sign in front counts for all, also of "-0".
+fn sexagesimal(text: &str) -> Option<f64> {
+    let text = text.trim();
+    let negative = text.starts_with('-');
+    let parts: Vec<f64> = text
+        .trim_start_matches(['-', '+'])
+        .split([' ', ':'])
+        .filter(|part| !part.is_empty())
+        .map(|part| part.parse().ok())
+        .collect::<Option<_>>()?;
+    if !(1..=3).contains(&parts.len()) || parts.iter().any(|part| !(0.0..=360.0).contains(part)) {
+        return None;
+    }
+    let degrees: f64 = parts
+        .iter()
+        .zip([1.0, 60.0, 3600.0])
+        .map(|(part, unit)| part / unit)
+        .sum();
+    Some(if negative { -degrees } else { degrees })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::fits_header::BLOCK;
+
+    fn cards(lines: &[&str]) -> Cards {
+        let mut bytes: Vec<u8> = lines
+            .iter()
+            .chain(&["END"])
+            .flat_map(|card| format!("{card:<80}").into_bytes())
+            .collect();
+        bytes.resize(BLOCK, b' ');
+        Cards::read(&bytes, 0).unwrap()
+    }
+
+    #[test]
+    fn the_usual_keywords() {
+        let facts = facts_of_cards(&cards(&[
+            "ROWORDER= 'TOP-DOWN'",
+            "DATE-OBS= '2026-06-27T21:23:28.536' / UTC",
+            "EXPTIME =                150.0",
+            "FOCALLEN=                135.0",
+            "XPIXSZ  =                  4.3",
+            "SITELAT = '-00 30 00'",
+            "SITELONG=               -10.25",
+            "SITEELEV=               1476.0",
+        ]));
+        assert_eq!(facts.utc.unwrap().to_string(), "2026-06-27T21:23:28.536Z");
+        assert_eq!(facts.exposure.unwrap().s(), 150.0);
+        assert_eq!(facts.focal_length.unwrap().mm(), 135.0);
+        assert!((facts.tag_pitch.unwrap().um() - 4.3).abs() < 1e-12);
+        let site = facts.site.unwrap();
+        assert!(
+            (site.latitude().deg() + 0.5).abs() < 1e-12,
+            "minus zero degrees"
+        );
+        assert!((site.longitude().deg() + 10.25).abs() < 1e-12 && site.height_m() == 1476.0);
+        assert_eq!(facts.orientation, Orientation::TopLeft);
+    }
+
+    #[test]
+    fn a_date_and_a_time_apart_are_joined_and_a_middle_is_led_back() {
+        let apart = cards(&["DATE-OBS= '2026-06-27'", "TIME-OBS= '21:23:28.5'"]);
+        assert_eq!(
+            start_of(&apart).unwrap().to_string(),
+            "2026-06-27T21:23:28.5Z"
+        );
+        let middle = cards(&["DATE-AVG= '2026-06-27T21:23:30'", "EXPTIME = 60"]);
+        assert_eq!(
+            start_of(&middle).unwrap().to_string(),
+            "2026-06-27T21:23:00Z"
+        );
+        assert_eq!(start_of(&cards(&["DATE-OBS= '27/06/26'"])), None);
+    }
+
+    #[test]
+    fn doubts_name_their_cure() {
+        let doubts = doubts_of_cards(&cards(&["XPIXSZ  = 7.6", "XBINNING= 2", "TIMESYS = 'TAI'"]));
+        assert_eq!(doubts.len(), 3);
+        assert!(
+            doubts[1].text.contains("--pixel-pitch 15.20"),
+            "{}",
+            doubts[1].text
+        );
+        assert_eq!(
+            doubts_of_cards(&cards(&[
+                "ROWORDER= 'BOTTOM-UP'",
+                "XBINNING= 1",
+                "XPIXSZ = 4"
+            ])),
+            []
+        );
+    }
+
+    #[test]
+    fn nonsense_is_no_place() {
+        for text in ["", "north", "51 28 40 9", "51 -28", "400"] {
+            assert_eq!(sexagesimal(text), None, "{text}");
+        }
+    }
+}

@@ -1,0 +1,271 @@
+//! DNG and camera makers' RAW files: green light between black and white level.
+
+use std::cell::Cell;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::{Arc, Once};
+
+use rawler::cfa::CFAColor;
+use rawler::decoders::RawDecodeParams;
+use rawler::rawimage::{BlackLevel, RawImageData, RawPhotometricInterpretation};
+use rawler::rawsource::RawSource;
+use rawler::{RawImage, RawlerError};
+
+use super::Format;
+use super::decoded::{Decoded, SATURATED_SHARE, Samples, Want, damaged};
+use super::directories::check_directories;
+use super::levels::float_scale;
+use super::limits::check_size;
+use super::mosaic::{Area, Mosaic};
+use super::raw_facts::facts_of_raw;
+use super::tone::Tone;
+use crate::error::{Error, ErrorKind};
+
+/// A RAW file's green light and facts.
+///
+/// Method: counts less black level over white level less black level (values below black stay
+/// negative: cutting them off would bias faint light); the mosaic's greens and what lies between
+/// them; the recommended crop. Three values a pixel (linear RAW) give their green; a sensor
+/// without colour filters is taken as it is.
+///
+/// # Errors
+/// `BadFile` for damaged or cut-short files, `Unsupported` for unknown cameras and sensors
+/// without green pixels.
+pub(super) fn decode(bytes: Vec<u8>, want: Want) -> Result<Decoded, Error> {
+    check_directories(&bytes)?;
+    let source = RawSource::new_from_shared_vec(Arc::new(bytes));
+    let image = quietly(|| match want {
+        Want::Header => rawler::decode_dummy(&source),
+        Want::Pixels => rawler::decode(&source, &RawDecodeParams::default()),
+    })
+    .map_err(refused)?;
+    let area = usable_area(&image)?;
+    let facts = facts_of_raw(&source, &image);
+    drop(source);
+    let samples = match want {
+        Want::Header => Samples::None,
+        Want::Pixels => Samples::Light(light_of(&image, area)?),
+    };
+    Ok(Decoded {
+        size: (area.width, area.height),
+        samples,
+        tone: Tone::Linear,
+        saturation: SATURATED_SHARE,
+        developed: false,
+        facts,
+        warnings: Vec::new(),
+    })
+}
+
+/// Runs a decoder that may panic on damaged files, without a word on the terminal.
+///
+/// The panic is caught and becomes an error; other threads' panics are reported as ever.
+pub(super) fn quietly<T>(
+    decode: impl FnOnce() -> Result<T, RawlerError>,
+) -> Result<T, RawlerError> {
+    static INSTALL: Once = Once::new();
+    thread_local!(static QUIET: Cell<bool> = const { Cell::new(false) });
+    INSTALL.call_once(|| {
+        let loud = std::panic::take_hook();
+        std::panic::set_hook(Box::new(move |info| {
+            if !QUIET.get() {
+                loud(info);
+            }
+        }));
+    });
+    QUIET.set(true);
+    let result = catch_unwind(AssertUnwindSafe(decode));
+    QUIET.set(false);
+    result.unwrap_or_else(|_| Err(RawlerError::DecoderFailed("the decoder gave up".into())))
+}
+
+fn refused(error: RawlerError) -> Error {
+    match error {
+        RawlerError::Unsupported {
+            make, model, mode, ..
+        } => Error::new(
+            ErrorKind::Unsupported,
+            format!("RAW files of {make} {model} {mode} are not known to the decoder"),
+        )
+        .with_hint("Convert the file to DNG, or use the camera's JPEG."),
+        RawlerError::DecoderFailed(reason) => {
+            // Advice to report to the decoder's authors is no use to a photographer.
+            let first_sentence = reason
+                .split(". ")
+                .next()
+                .unwrap_or("")
+                .trim_end_matches('.');
+            damaged(Format::Raw, first_sentence.to_lowercase())
+        }
+    }
+}
+
+/// The recommended crop, else the active area, else all; within the picture.
+fn usable_area(image: &RawImage) -> Result<Area, Error> {
+    if image.fuji_rotation_width.is_some() {
+        let context = "the sensor's pixels lie at 45 degrees, which is not read";
+        return Err(Error::new(ErrorKind::Unsupported, context));
+    }
+    let whole = Area {
+        x: 0,
+        y: 0,
+        width: image.width,
+        height: image.height,
+    };
+    let area = image
+        .crop_area
+        .or(image.active_area)
+        .map_or(whole, |rect| Area {
+            x: rect.p.x.min(image.width),
+            y: rect.p.y.min(image.height),
+            width: rect.d.w.min(image.width.saturating_sub(rect.p.x)),
+            height: rect.d.h.min(image.height.saturating_sub(rect.p.y)),
+        });
+    check_size(area.width as u64, area.height as u64)?;
+    Ok(area)
+}
+
+fn light_of(image: &RawImage, area: Area) -> Result<Vec<f32>, Error> {
+    let n_values = image.width * image.height * image.cpp;
+    match &image.data {
+        RawImageData::Integer(counts) if counts.len() == n_values => {
+            let levels = Levels::of(image)?;
+            plane_of(image, area, counts, |x, y, count| {
+                levels.light(x, y, f32::from(count))
+            })
+        }
+        RawImageData::Float(values) if values.len() == n_values => {
+            let scale = float_scale(values);
+            plane_of(image, area, values, |_, _, value| value * scale)
+        }
+        _ => Err(damaged(
+            Format::Raw,
+            "the size of the data does not fit the picture",
+        )),
+    }
+}
+
+/// One value a pixel over the area, by the kind of the sensor.
+fn plane_of<T: Copy + Sync>(
+    image: &RawImage,
+    area: Area,
+    values: &[T],
+    to_light: impl Fn(usize, usize, T) -> f32 + Sync,
+) -> Result<Vec<f32>, Error> {
+    let row_to_light = |y: usize, row: &[T], light: &mut [f32]| {
+        for (x, (slot, &value)) in light.iter_mut().zip(row).enumerate() {
+            *slot = to_light(area.x + x, y, value);
+        }
+    };
+    match (&image.photometric, image.cpp) {
+        (RawPhotometricInterpretation::Cfa(config), 1) => {
+            let period = (config.cfa.width, config.cfa.height);
+            let is_green = |x, y| config.cfa.color_at(y, x) == CFAColor::GREEN as usize;
+            let mosaic = Mosaic::from_sites(period, is_green).ok_or_else(no_green)?;
+            Ok(mosaic.green_light(values, image.width, area, row_to_light))
+        }
+        (_, cpp @ (1 | 3 | 4)) => {
+            let green = if cpp == 1 { 0 } else { 1 };
+            let rows = area.y..area.y + area.height;
+            let places = rows.flat_map(|y| (area.x..area.x + area.width).map(move |x| (x, y)));
+            let at = |(x, y)| to_light(x, y, values[(y * image.width + x) * cpp + green]);
+            Ok(places.map(at).collect())
+        }
+        _ => Err(no_green()),
+    }
+}
+
+fn no_green() -> Error {
+    Error::new(
+        ErrorKind::Unsupported,
+        "the sensor has no green pixels; a mosaic with green, or no mosaic, was needed",
+    )
+}
+
+/// Black and white levels of counts.
+#[derive(Debug, Clone, PartialEq)]
+struct Levels {
+    black: Vec<f32>,
+    /// Period of the black levels in columns and rows.
+    period: (usize, usize),
+    /// Where that pattern starts.
+    origin: (usize, usize),
+    white: f32,
+}
+
+impl Levels {
+    fn of(image: &RawImage) -> Result<Self, Error> {
+        let BlackLevel {
+            levels,
+            cpp,
+            width,
+            height,
+        } = &image.blacklevel;
+        let all: Vec<f32> = levels.iter().map(|level| level.as_f32()).collect();
+        let per_site = *cpp == 1 && all.len() == width * height && !all.is_empty();
+        // Of three values a pixel, the green's level counts.
+        let (black, period) = if per_site {
+            (all, (*width, *height))
+        } else {
+            let green = all.get(1).or(all.first()).copied().unwrap_or(0.0);
+            (vec![green], (1, 1))
+        };
+        let whites = &image.whitelevel.0;
+        let white = whites
+            .get(1)
+            .or(whites.first())
+            .copied()
+            .unwrap_or(u32::from(u16::MAX)) as f32;
+        let highest_black = black.iter().copied().fold(f32::MIN, f32::max);
+        if !(white > highest_black) {
+            let reason = format!("white level {white} is not above black level {highest_black}");
+            return Err(damaged(Format::Raw, reason));
+        }
+        let origin = image
+            .active_area
+            .map_or((0, 0), |area| (area.p.x, area.p.y));
+        Ok(Self {
+            black,
+            period,
+            origin,
+            white,
+        })
+    }
+
+    fn light(&self, x: usize, y: usize, count: f32) -> f32 {
+        let (columns, rows) = self.period;
+        let phase = |place: usize, origin: usize, period: usize| {
+            (place + period - origin % period) % period
+        };
+        let site = phase(y, self.origin.1, rows) * columns + phase(x, self.origin.0, columns);
+        let black = self.black[site];
+        (count - black) / (self.white - black)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_decoder_that_panics_ends_in_an_error() {
+        let result: Result<(), _> = quietly(|| panic!("index out of bounds"));
+        assert!(matches!(result, Err(RawlerError::DecoderFailed(_))));
+        let error = refused(result.unwrap_err());
+        assert!(error.kind == ErrorKind::BadFile && error.context.contains("camera RAW"));
+    }
+
+    #[test]
+    fn black_levels_follow_their_pattern_from_the_active_area_on() {
+        let levels = Levels {
+            black: vec![0.0, 100.0, 200.0, 300.0],
+            period: (2, 2),
+            origin: (3, 1),
+            white: 1100.0,
+        };
+        assert_eq!(levels.light(3, 1, 1100.0), 1.0);
+        assert_eq!(levels.light(4, 1, 100.0), 0.0);
+        assert_eq!(levels.light(3, 0, 200.0), 0.0);
+        assert_eq!(levels.light(0, 0, 300.0), 0.0);
+        assert!(levels.light(4, 2, 0.0) < 0.0, "below black stays negative");
+    }
+}
