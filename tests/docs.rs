@@ -75,8 +75,8 @@ fn the_readers_of_pages_find_what_they_should() {
         BTreeSet::from(["src/units.rs".to_string(), "scripts/check".to_string()])
     );
     assert_eq!(
-        keys_in("[SOFA] and [B17], not [crate::Frame] nor [`Angle`] nor [a]"),
-        BTreeSet::from(["SOFA".to_string(), "B17".to_string()])
+        keys_in("[SOFA] and [ICC.1], not [crate::Frame] nor [`Angle`] nor [a] nor row[HOT]"),
+        BTreeSet::from(["SOFA".to_string(), "ICC.1".to_string()])
     );
     assert_eq!(
         options_in("--utc-offset +01:00, --red."),
@@ -110,16 +110,17 @@ fn paths_in(text: &str) -> BTreeSet<String> {
         .collect()
 }
 
-/// Source keys: capitals and digits in square brackets.
+/// Source keys: capitals and digits in square brackets that are no index.
 fn keys_in(text: &str) -> BTreeSet<String> {
     let mut keys = BTreeSet::new();
-    for part in text.split('[').skip(1) {
-        let Some((key, _)) = part.split_once(']') else {
+    for (at, _) in text.match_indices('[') {
+        let is_index = text[..at].ends_with(|c: char| c.is_alphanumeric() || c == '_');
+        let Some((key, _)) = text[at + 1..].split_once(']').filter(|_| !is_index) else {
             continue;
         };
         let plain = key
             .chars()
-            .all(|c| c.is_ascii_uppercase() || c.is_ascii_digit());
+            .all(|c| c.is_ascii_uppercase() || c.is_ascii_digit() || ['.', '-'].contains(&c));
         if plain && key.len() >= 2 && key.starts_with(|c: char| c.is_ascii_uppercase()) {
             keys.insert(key.to_string());
         }
