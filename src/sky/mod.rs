@@ -138,7 +138,13 @@ impl<From, To> Rotation<From, To> {
     }
     /// The rotation nearest to a matrix that is orthogonal up to rounding.
     pub fn nearest(matrix: &Matrix3<f64>) -> Self {
-        Self::new(Rotation3::from_matrix(matrix))
+        // The search starts at the matrix itself: started at no rotation at all, it stalls near half turns.
+        Self::new(Rotation3::from_matrix_eps(
+            matrix,
+            f64::EPSILON,
+            0,
+            Rotation3::from_matrix_unchecked(*matrix),
+        ))
     }
     /// The bare rotation.
     pub fn inner(&self) -> &Rotation3<f64> {
@@ -155,5 +161,18 @@ impl<From, To> Rotation<From, To> {
     /// First `self`, then `next`.
     pub fn then<Next>(&self, next: &Rotation<To, Next>) -> Rotation<From, Next> {
         Rotation::new(next.rotation * self.rotation)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_half_turn_is_its_own_nearest_rotation() {
+        // Columns right = west, down, forward = south: a level camera that faces south.
+        let facing_south = Matrix3::new(-1.0, 0.0, 0.0, 0.0, 0.0, -1.0, 0.0, -1.0, 0.0);
+        let rotation = Rotation::<Camera, Horizon>::nearest(&facing_south);
+        assert!((rotation.inner().matrix() - facing_south).norm() < 1e-12);
     }
 }
