@@ -75,8 +75,8 @@ fn frames_of(night: &NightReport, alignment: &AlignmentReport, page: &mut Page) 
     page.gap();
     let counts = format!(
         ": {}, {}",
-        counted(alignment.n_frames, "frame"),
-        counted(alignment.n_pointings, "pointing")
+        counted(alignment.n_frames, "frame", "frames"),
+        counted(alignment.n_pointings, "pointing", "pointings")
     );
     page.words(
         Role::Heading,
@@ -88,9 +88,8 @@ fn frames_of(night: &NightReport, alignment: &AlignmentReport, page: &mut Page) 
     }
 }
 
-fn counted(count: usize, noun: &str) -> String {
-    let plural = if count == 1 { "" } else { "s" };
-    format!("{count} {noun}{plural}")
+fn counted(count: usize, one: &str, several: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { several })
 }
 
 /// `2.9 px alignment, 0.5 px drive's swing`: shares of the trail, with how sure each is.
@@ -220,13 +219,31 @@ fn granted(night: &NightReport, page: &mut Page) {
     labelled(page, "assumed", Role::Body, facts);
 }
 
+/// Frames set aside, those with the same reason in a row together.
 fn set_aside(night: &NightReport, page: &mut Page) {
-    let lines: Vec<String> = night
-        .frames
+    let mut groups: Vec<(&str, &str, usize)> = Vec::new();
+    for frame in &night.frames {
+        let Some(reason) = &frame.skipped_because else {
+            continue;
+        };
+        // A reason may name the file itself, with the folders before it.
+        let named = format!("{}: ", frame.file);
+        let reason = reason
+            .split_once(&named)
+            .map_or(reason.as_str(), |(_, rest)| rest);
+        match groups.last_mut() {
+            Some((_, same, others)) if *same == reason => *others += 1,
+            _ => groups.push((&frame.file, reason, 0)),
+        }
+    }
+    let lines: Vec<String> = groups
         .iter()
-        .filter_map(|frame| {
-            let reason = frame.skipped_because.as_ref()?;
-            Some(format!("{}: {reason}", frame.file))
+        .map(|(file, reason, others)| match others {
+            0 => format!("{file}: {reason}"),
+            n => format!(
+                "{file} and {}: {reason}",
+                counted(*n, "frame more", "frames more")
+            ),
         })
         .collect();
     labelled(page, "aside", Role::Body, lines.iter().map(String::as_str));
@@ -309,6 +326,20 @@ mod tests {
             text.contains("first-try/IMG_2045.jpg: not a JPEG"),
             "{text}"
         );
+    }
+
+    #[test]
+    fn frames_set_aside_for_one_reason_share_a_line() {
+        let mut report = sample::realign();
+        for nth in 6..9 {
+            let file = format!("first-try/IMG_204{nth}.jpg");
+            let reason = format!("/photos/tonight/{file}: no star found");
+            let frame = FrameReport::set_aside(file, "first-try", reason);
+            report.value.frames.push(frame);
+        }
+        let text = full(&report, &look(200));
+        let line = "first-try/IMG_2046.jpg and 2 frames more: no star found";
+        assert!(text.contains(line), "{text}");
     }
 
     #[test]
