@@ -1,6 +1,8 @@
 //! Time, place and the catalogue in, directions out: apparent places, horizon coordinates,
 //! refraction, the pole. Knows no pixels.
 
+pub mod catalogue;
+
 use std::marker::PhantomData;
 
 use nalgebra::{Matrix3, Rotation3, Unit, Vector3};
