@@ -4,7 +4,7 @@ use std::io::Write;
 use std::path::PathBuf;
 
 use crate::error::{Error, ErrorKind};
-use crate::simulate::{NoRealStars, Scenario, write_night};
+use crate::simulate::{Scenario, write_night};
 
 /// Draw the frames of a made-up night from a scenario file.
 #[derive(Debug, Clone, clap::Args)]
@@ -33,7 +33,7 @@ pub fn run(
     if let Some(seed) = args.seed {
         scenario.seed = seed;
     }
-    let truth = write_night(&scenario, &NoRealStars, &args.out, progress)?;
+    let truth = write_night(&scenario, &args.out, progress)?;
     let frames: usize = truth.alignments.iter().map(|a| a.frames.len()).sum();
     writeln!(out, "{frames} frames written to {}", args.out.display())
         .map_err(|e| Error::new(ErrorKind::Io, format!("cannot write the answer: {e}")))

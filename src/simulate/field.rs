@@ -6,6 +6,9 @@ use rand::RngExt;
 use rand_distr::{Distribution, Poisson};
 
 use super::dice::dice;
+use crate::sky::Direction;
+use crate::sky::catalogue::Catalogue;
+use crate::units::Angle;
 
 /// A star to draw.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -27,6 +30,34 @@ pub trait StarSource: Sync {
     fn stars_within(&self, ra: f64, dec: f64, radius: f64, years: f64) -> Vec<SkyStar>;
     /// Magnitude down to which the source is complete; fainter stars are invented.
     fn limit(&self) -> f64;
+}
+
+/// The embedded catalogue.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CatalogueStars;
+
+impl StarSource for CatalogueStars {
+    fn stars_within(&self, ra: f64, dec: f64, radius: f64, _years: f64) -> Vec<SkyStar> {
+        let catalogue = Catalogue::embedded();
+        let place = Direction::from_ra_dec(Angle::from_rad(ra), Angle::from_rad(dec));
+        catalogue
+            .within(place, Angle::from_rad(radius), self.limit())
+            .into_iter()
+            .map(|star_idx| {
+                // The catalogue keeps no proper motions.
+                let (ra, dec) = catalogue.direction(star_idx).ra_dec();
+                SkyStar {
+                    ra: ra.rad(),
+                    dec: dec.rad(),
+                    magnitude: catalogue.magnitude(star_idx),
+                    real: true,
+                }
+            })
+            .collect()
+    }
+    fn limit(&self) -> f64 {
+        9.9
+    }
 }
 
 /// No real stars at all: every star is invented.

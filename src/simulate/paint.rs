@@ -7,6 +7,7 @@ use rand::RngExt;
 use rayon::prelude::*;
 
 use super::blur::LensImages;
+use super::depth::Air;
 use super::dice::dice;
 use super::field::SkyStar;
 use super::optics::Projection;
@@ -42,15 +43,6 @@ pub struct Painter {
     vignetting: f64,
     gradient: [f64; 2],
     seed: u64,
-}
-
-/// What a frame's air lets through.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Air {
-    /// Share of the starlight that gets through.
-    pub transparency: f64,
-    /// Brightness of the sky over that of the clear sky.
-    pub sky_factor: f64,
 }
 
 /// A star cut into small grids along its path.
@@ -97,22 +89,6 @@ impl Painter {
     fn fall_off(&self, pixel: [f64; 2]) -> f64 {
         let r = self.projection.relative_radius(pixel);
         1.0 - self.vignetting * r * r
-    }
-
-    /// Magnitude of a star with the given signal to noise ratio, smeared over its trail.
-    pub fn faintest(
-        &self,
-        exposure: &Exposure,
-        exposure_s: f64,
-        air: Air,
-        signal_to_noise: f64,
-    ) -> f64 {
-        let area = 1.0 / self.images.profile.density(0.0);
-        let smeared = 2.0 * area + 1.5 * area.sqrt() * exposure.longest_trail_px();
-        let noise = (self.sensor.sky_variance(exposure_s, air.sky_factor) * smeared).sqrt();
-        let electrons = (signal_to_noise * noise).max(1.0);
-        2.5 * (self.sensor.electrons(0.0, exposure_s) * air.transparency.max(1e-9) / electrons)
-            .log10()
     }
 
     /// Mean electrons of the empty sky.

@@ -50,7 +50,8 @@ pub struct Sensor {
     /// Electrons a second and pixel from the sky at the middle of the frame.
     pub sky: f64,
     read_noise: f64,
-    full_scale: f64,
+    /// Electrons at which a pixel is full.
+    pub full_scale: f64,
     steps: f64,
     hot: Vec<(usize, f64)>,
     seed: u64,

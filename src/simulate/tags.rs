@@ -135,9 +135,7 @@ fn optics_fields(scenario: &Scenario, says: impl Fn(Omit) -> bool) -> Vec<Field>
         fields.push(rational(Tag::FocalLength, lens.focal_mm, 10));
     }
     if says(Omit::Equivalent) {
-        let diagonal_mm =
-            (camera.width_px as f64).hypot(camera.height_px as f64) * camera.pitch_um / 1000.0;
-        let equivalent = lens.focal_mm * FULL_DIAGONAL_MM / diagonal_mm;
+        let equivalent = equivalent_focal_mm(scenario);
         fields.push(short(
             Tag::FocalLengthIn35mmFilm,
             equivalent.round().min(65_535.0) as u16,
@@ -154,6 +152,16 @@ fn optics_fields(scenario: &Scenario, says: impl Fn(Omit) -> bool) -> Vec<Field>
         fields.push(ascii(Tag::LensModel, &lens.name));
     }
     fields
+}
+
+/// Focal length that shows as much on a 36 x 24 mm frame, by the diagonals.
+pub fn equivalent_focal_mm(scenario: &Scenario) -> f64 {
+    let (width, height) = (
+        scenario.camera.width_px as f64,
+        scenario.camera.height_px as f64,
+    );
+    let diagonal_mm = width.hypot(height) * scenario.camera.pitch_um / 1000.0;
+    scenario.lens.focal_mm * FULL_DIAGONAL_MM / diagonal_mm
 }
 
 /// The start of the exposure by the camera's clock.
