@@ -4,6 +4,9 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
+use super::polestar::PolestarArgs;
+use super::simulate::SimulateArgs;
+
 /// Why did the stars trail, and which way does the tracker's axis have to move?
 ///
 /// Reads the test frames of a night with a small star tracker and says what trailed, why, how
@@ -22,6 +25,10 @@ pub struct CommandLine {
 pub enum Command {
     /// Say what trailed in a night's frames, why, how far, and which way to move the axis
     Diagnose(DiagnoseArgs),
+    /// Say where the pole star stands about the pole, and what aiming straight at it costs
+    Polestar(PolestarArgs),
+    /// Draw the frames of an invented night, with the truth beside them
+    Simulate(SimulateArgs),
 }
 
 /// Flags of `diagnose`.

@@ -7,6 +7,7 @@ use crate::error::Error;
 pub mod args;
 pub mod polestar;
 pub mod settings;
+pub mod simulate;
 
 mod angle_text;
 mod diagnose;
@@ -43,5 +44,18 @@ impl From<Outcome> for ExitCode {
 pub fn run(line: &args::CommandLine) -> Result<Outcome, Error> {
     match &line.command {
         args::Command::Diagnose(args) => diagnose::run(args),
+        args::Command::Polestar(args) => {
+            polestar::run(args, &mut std::io::stdout().lock())?;
+            Ok(Outcome::Answered)
+        }
+        args::Command::Simulate(args) => {
+            let bar = terminal::Bar::new(false);
+            simulate::run(
+                args,
+                &|done, all| bar.at("drawing frames", done, all),
+                &mut std::io::stdout().lock(),
+            )?;
+            Ok(Outcome::Answered)
+        }
     }
 }

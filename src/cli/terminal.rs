@@ -101,6 +101,22 @@ impl Bar {
         }
     }
 
+    /// Shows `done` of `all` steps; for work that counts for itself.
+    pub fn at(&self, what: &str, done: usize, all: usize) {
+        let is_new = self.bar.lock().map(|slot| slot.is_none()).unwrap_or(false);
+        if is_new {
+            self.begin(what, all);
+        }
+        self.with_bar(|slot| {
+            if let Some(bar) = slot {
+                bar.set_position(done as u64);
+            }
+        });
+        if done >= all {
+            self.end();
+        }
+    }
+
     fn with_bar(&self, act: impl FnOnce(&mut Option<ProgressBar>)) {
         // A panic in another thread does not hurt a bar.
         act(&mut self

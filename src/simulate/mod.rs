@@ -1,1 +1,132 @@
-//! simulate.
+//! A made-up night in, frames and the truth about them out: for the demo and for recovery tests.
+//!
+//! `scenario -> schedule -> rig (drive) -> exposure paths -> paint -> sensor -> files, truth`.
+//! Nothing here is shared with `sky` or `mount`: places by IAU SOFA (crate `sofars`), attitudes by
+//! plain rotations, so that agreement between the two is evidence. Frames of reference: horizon
+//! (x east, y north, z up) and camera (x right, y down, z into the scene).
+
+use std::path::Path;
+
+mod blur;
+mod check;
+mod depth;
+mod dice;
+mod drive;
+mod field;
+mod files;
+mod header;
+mod night;
+mod observer;
+mod optics;
+mod paint;
+mod path;
+mod psf;
+mod rig;
+mod scenario;
+mod schedule;
+mod sensor;
+mod star_lists;
+mod tags;
+mod truth;
+
+pub use field::{CatalogueStars, NoRealStars, SkyStar, StarSource};
+pub use night::Simulation;
+pub use scenario::{
+    Alignment, AxisError, Bump, CameraBody, Cloud, Drive, Format, LensSpec, Omit, Output, Periodic,
+    Pointing, Rate, Sag, Scenario, Shake, SitePlace, Sky, Slip, Streak,
+};
+pub use sensor::Picture;
+pub use truth::{AlignmentTruth, AxisTruth, FrameTruth, NightTruth, TrailTruth};
+
+use crate::error::Error;
+use crate::frame::{Frame, Header, Plane};
+use crate::stars::StarField;
+use schedule::Shot;
+
+/// One frame of a simulated night, as the camera would give it and as it really was.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RenderedFrame {
+    /// Alignment of the scenario, from 0.
+    pub alignment: usize,
+    /// What the file would say about itself.
+    pub header: Header,
+    /// Linear light, orientation applied.
+    pub picture: Picture,
+    /// What really happened.
+    pub truth: FrameTruth,
+    shot: Shot,
+}
+
+impl RenderedFrame {
+    /// The frame as if it had been read from a file of linear light.
+    pub fn to_frame(&self) -> Option<Frame> {
+        let (width, height) = (self.picture.width, self.picture.height);
+        let plane = Plane::new(width, height, self.picture.luminance())?;
+        let header = Header {
+            developed: false,
+            ..self.header.clone()
+        };
+        Some(Frame { plane, header })
+    }
+}
+
+/// One frame of a simulated night without pixels: its stars, with noise, and how it really was.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SimulatedField {
+    /// Alignment of the scenario, from 0.
+    pub alignment: usize,
+    /// What the file would say about itself.
+    pub header: Header,
+    /// Stars as a finder would report them, brightest first.
+    pub field: StarField,
+    /// Which star of the sky each star of `field` is.
+    pub places: Vec<SkyStar>,
+    /// What really happened; its `file` names the frame.
+    pub truth: FrameTruth,
+}
+
+/// Draws all frames of a scenario in memory, with the embedded catalogue's stars.
+///
+/// # Errors
+/// `BadSetting` where the sky cannot be worked out for the date.
+pub fn render(scenario: &Scenario) -> Result<Vec<RenderedFrame>, Error> {
+    Simulation::new(scenario, &CatalogueStars)?
+        .frames()
+        .collect()
+}
+
+/// Star lists of all frames of a scenario, with normal noise of `sigma_px` on each coordinate,
+/// without drawing anything: for studies of many nights.
+///
+/// # Errors
+/// `BadSetting` where the sky cannot be worked out for the date.
+pub fn star_lists(scenario: &Scenario, sigma_px: f64) -> Result<Vec<SimulatedField>, Error> {
+    Simulation::new(scenario, &CatalogueStars)?.star_lists(sigma_px)
+}
+
+/// Draws a scenario into a folder and writes the truth beside it (`FOLDER.truth.json`).
+///
+/// `progress` hears how many frames are done, and of how many.
+///
+/// # Errors
+/// `BadSetting` where the sky cannot be worked out for the date; `Io` where a file cannot be
+/// written, with its path.
+pub fn write_night(
+    scenario: &Scenario,
+    folder: &Path,
+    progress: &dyn Fn(usize, usize),
+) -> Result<NightTruth, Error> {
+    let simulation = Simulation::new(scenario, &CatalogueStars)?;
+    let mut truth = simulation.alignments_truth()?;
+    let count = simulation.frame_count();
+    progress(0, count);
+    for (done, frame) in simulation.frames().enumerate() {
+        let frame = frame?;
+        let bytes = files::encode(scenario, &frame.shot, &frame.picture)?;
+        files::save(&folder.join(&frame.truth.file), &bytes)?;
+        truth.alignments[frame.alignment].frames.push(frame.truth);
+        progress(done + 1, count);
+    }
+    files::save_truth(folder, &truth)?;
+    Ok(truth)
+}

@@ -1,0 +1,224 @@
+//! Pictures and truth to files.
+
+use std::path::{Path, PathBuf};
+
+use image::codecs::jpeg::JpegEncoder;
+use image::codecs::png::PngEncoder;
+use image::{ExtendedColorType, ImageEncoder};
+
+use super::scenario::{Format, Scenario};
+use super::schedule::Shot;
+use super::sensor::Picture;
+use super::tags::{TiffLayout, exif_block, tiff_file};
+use super::truth::NightTruth;
+use crate::error::{Error, ErrorKind};
+
+/// Ending of the file names of a format.
+pub fn ending(format: Format) -> &'static str {
+    match format {
+        Format::Jpg => "jpg",
+        Format::Png8 | Format::Png16 => "png",
+        Format::Tif8 | Format::Tif16 => "tif",
+    }
+}
+
+/// A picture as the bytes of a file with its tags.
+///
+/// 8-bit formats carry the sRGB curve of IEC 61966-2-1, 16-bit formats are linear.
+///
+/// # Errors
+/// `Io` where the encoder refuses.
+pub fn encode(scenario: &Scenario, shot: &Shot, picture: &Picture) -> Result<Vec<u8>, Error> {
+    let stored = as_stored(picture, scenario.output.orientation);
+    let (width, height) = (stored.width as u32, stored.height as u32);
+    let refused = |e: image::ImageError| Error::new(ErrorKind::Io, format!("cannot encode: {e}"));
+    let colour = stored.channels == 3;
+    let exif = exif_block(scenario, shot)?;
+    let layout = |bits| TiffLayout {
+        width,
+        height,
+        channels: stored.channels as u16,
+        bits,
+    };
+    let mut bytes = Vec::new();
+    match scenario.output.format {
+        Format::Jpg => {
+            let mut encoder = JpegEncoder::new_with_quality(&mut bytes, scenario.output.quality);
+            encoder
+                .set_exif_metadata(exif)
+                .map_err(|e| refused(image::ImageError::Unsupported(e)))?;
+            let kind = if colour {
+                ExtendedColorType::Rgb8
+            } else {
+                ExtendedColorType::L8
+            };
+            encoder
+                .write_image(&eight_bit(&stored), width, height, kind)
+                .map_err(refused)?;
+        }
+        Format::Png8 | Format::Png16 => {
+            let mut encoder = PngEncoder::new(&mut bytes);
+            encoder
+                .set_exif_metadata(exif)
+                .map_err(|e| refused(image::ImageError::Unsupported(e)))?;
+            let (pixels, kind) = match (scenario.output.format, colour) {
+                (Format::Png8, false) => (eight_bit(&stored), ExtendedColorType::L8),
+                (Format::Png8, true) => (eight_bit(&stored), ExtendedColorType::Rgb8),
+                (_, false) => (
+                    sixteen_bit(&stored, u16::to_ne_bytes),
+                    ExtendedColorType::L16,
+                ),
+                (_, true) => (
+                    sixteen_bit(&stored, u16::to_ne_bytes),
+                    ExtendedColorType::Rgb16,
+                ),
+            };
+            encoder
+                .write_image(&pixels, width, height, kind)
+                .map_err(refused)?;
+        }
+        Format::Tif8 => bytes = tiff_file(scenario, shot, layout(8), &eight_bit(&stored))?,
+        Format::Tif16 => {
+            let pixels = sixteen_bit(&stored, u16::to_le_bytes);
+            bytes = tiff_file(scenario, shot, layout(16), &pixels)?;
+        }
+    }
+    Ok(bytes)
+}
+
+/// Turns an upright picture into the one that the sensor stores.
+fn as_stored(picture: &Picture, orientation: u8) -> Picture {
+    if orientation == 1 {
+        return picture.clone();
+    }
+    let (w, h) = (picture.width, picture.height);
+    let (width, height) = if orientation >= 5 { (h, w) } else { (w, h) };
+    let mut data = Vec::with_capacity(picture.data.len());
+    for y in 0..height {
+        for x in 0..width {
+            let (dx, dy) = upright_place(orientation, x, y, width, height);
+            let from = (dy * w + dx) * picture.channels;
+            data.extend_from_slice(&picture.data[from..from + picture.channels]);
+        }
+    }
+    Picture {
+        width,
+        height,
+        channels: picture.channels,
+        data,
+    }
+}
+
+/// Where a stored pixel is shown (EXIF 3.0, Orientation); `width` and `height` are those stored.
+fn upright_place(
+    orientation: u8,
+    x: usize,
+    y: usize,
+    width: usize,
+    height: usize,
+) -> (usize, usize) {
+    let (right, bottom) = (width - 1 - x, height - 1 - y);
+    match orientation {
+        2 => (right, y),
+        3 => (right, bottom),
+        4 => (x, bottom),
+        5 => (y, x),
+        6 => (bottom, x),
+        7 => (bottom, right),
+        8 => (y, right),
+        _ => (x, y),
+    }
+}
+
+fn eight_bit(picture: &Picture) -> Vec<u8> {
+    picture
+        .data
+        .iter()
+        .map(|&light| (srgb(f64::from(light)) * 255.0).round() as u8)
+        .collect()
+}
+
+fn sixteen_bit(picture: &Picture, order: fn(u16) -> [u8; 2]) -> Vec<u8> {
+    picture
+        .data
+        .iter()
+        .flat_map(|&light| order((f64::from(light) * 65_535.0).round() as u16))
+        .collect()
+}
+
+/// The curve of IEC 61966-2-1: linear light to signal, both 0 to 1.
+fn srgb(light: f64) -> f64 {
+    if light <= 0.003_130_8 {
+        12.92 * light
+    } else {
+        1.055 * light.powf(1.0 / 2.4) - 0.055
+    }
+}
+
+/// Writes bytes, making the folders on the way.
+///
+/// # Errors
+/// `Io`, with the path.
+pub fn save(path: &Path, bytes: &[u8]) -> Result<(), Error> {
+    let refused = |e: std::io::Error| {
+        Error::new(
+            ErrorKind::Io,
+            format!("{}: cannot be written: {e}", path.display()),
+        )
+    };
+    if let Some(folder) = path.parent() {
+        std::fs::create_dir_all(folder).map_err(refused)?;
+    }
+    std::fs::write(path, bytes).map_err(refused)
+}
+
+/// Where the truth about a night is kept: beside the night's folder, so that it is no file of the night.
+pub fn truth_path(night: &Path) -> PathBuf {
+    let mut name = night.file_name().unwrap_or_default().to_os_string();
+    name.push(".truth.json");
+    night.with_file_name(name)
+}
+
+/// Writes the truth about a night.
+///
+/// # Errors
+/// `Io`, with the path.
+pub fn save_truth(night: &Path, truth: &NightTruth) -> Result<(), Error> {
+    let text = serde_json::to_string_pretty(truth)
+        .map_err(|e| Error::new(ErrorKind::Io, format!("cannot write the truth down: {e}")))?;
+    save(&truth_path(night), (text + "\n").as_bytes())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_stored_picture_turned_by_its_tag_stands_upright_again() {
+        let upright = Picture {
+            width: 3,
+            height: 2,
+            channels: 1,
+            data: vec![0.0, 1.0, 2.0, 3.0, 4.0, 5.0],
+        };
+        // Orientation 6: the viewer turns the stored picture clockwise by a quarter.
+        let stored = as_stored(&upright, 6);
+        assert_eq!((stored.width, stored.height), (2, 3));
+        assert_eq!(stored.data, vec![2.0, 5.0, 1.0, 4.0, 0.0, 3.0]);
+        for orientation in 1..=8 {
+            let stored = as_stored(&upright, orientation);
+            for (k, value) in stored.data.iter().enumerate() {
+                let (x, y) = (k % stored.width, k / stored.width);
+                let (dx, dy) = upright_place(orientation, x, y, stored.width, stored.height);
+                assert_eq!(*value, upright.data[dy * 3 + dx]);
+            }
+        }
+    }
+
+    #[test]
+    fn the_curve_meets_its_published_ends() {
+        assert_eq!(srgb(0.0), 0.0);
+        assert!((srgb(1.0) - 1.0).abs() < 1e-12);
+        assert!((srgb(0.5) - 0.735_357).abs() < 1e-6);
+    }
+}

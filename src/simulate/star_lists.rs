@@ -1,0 +1,213 @@
+//! Frames without pixels: what a star finder would report, with noise of a known size.
+//!
+//! Every error is drawn from the sigma that is stated beside the value, so that pulls of whatever
+//! is fitted to these lists must have unit spread.
+
+use rand::RngExt;
+use rand_chacha::ChaCha8Rng;
+use rand_distr::StandardNormal;
+
+use super::SimulatedField;
+use super::blur::blur_points;
+use super::depth::{faintest, noise_under_star};
+use super::dice::dice;
+use super::field::SkyStar;
+use super::header::header;
+use super::night::Simulation;
+use super::path::{Exposure, mean, spread};
+use super::schedule::Shot;
+use crate::error::Error;
+use crate::stars::{FrameTrail, Quality, Rejected, Star, StarField};
+use crate::units::{Angle, AxialAngle, Measured, PixelPoint, PixelTensor, PixelVector, Pixels};
+
+/// Signal to noise ratio from which on a star is found.
+const FOUND: f64 = 8.0;
+/// Stars closer than this many widths (and a trail) merge with a brighter one.
+const MERGING_WIDTHS: f64 = 2.5;
+const CENTROIDS: u64 = 0xce27;
+/// Full width at half maximum over standard deviation of a Gaussian, `sqrt(8 ln 2)`.
+const FWHM_OVER_SIGMA: f64 = 2.354_820_045;
+
+/// The star list of one frame, each coordinate with normal noise of `sigma_px`.
+///
+/// # Errors
+/// Where the sky cannot be worked out for the date.
+pub fn star_list(
+    simulation: &Simulation,
+    alignment: usize,
+    shot: &Shot,
+    sigma_px: f64,
+) -> Result<SimulatedField, Error> {
+    let exposure = simulation.exposure(alignment, shot)?;
+    let air = simulation.air(alignment, shot);
+    let (sensor, profile) = (&simulation.sensor, &simulation.profile);
+    let limit = faintest(sensor, profile, &exposure, shot.exposure, air, FOUND);
+    let mut candidates = simulation.stars_for(&exposure, limit);
+    candidates.sort_by(|a, b| a.magnitude.total_cmp(&b.magnitude));
+    let noise_e = noise_under_star(sensor, profile, &exposure, shot.exposure, air);
+    let mut lister = Lister {
+        simulation,
+        exposure: &exposure,
+        sigma_px,
+        dice: dice(
+            simulation.scenario.seed,
+            &[CENTROIDS, u64::from(shot.number)],
+        ),
+        found: Vec::new(),
+    };
+    for star in &candidates {
+        let electrons = sensor.electrons(star.magnitude, shot.exposure) * air.transparency;
+        lister.list(star, electrons, (electrons + noise_e * noise_e).sqrt());
+    }
+    let truth = simulation.truth(alignment, shot, &exposure, lister.found.len())?;
+    let net = PixelVector::new(truth.trail_center.net_px[0], truth.trail_center.net_px[1]);
+    let trail = lister.frame_trail(net);
+    let (stars, places) = lister.found.into_iter().unzip();
+    let variance = sensor.sky_variance(shot.exposure, air.sky_factor);
+    let fwhm = Pixels::new(simulation.scenario.lens.fwhm_px);
+    Ok(SimulatedField {
+        alignment,
+        header: header(simulation.scenario, shot),
+        field: StarField {
+            width: sensor.width,
+            height: sensor.height,
+            stars,
+            background: sensor.sky * air.sky_factor * shot.exposure / sensor.full_scale,
+            noise: variance.sqrt() / sensor.full_scale,
+            fwhm: Some(Measured::new(fwhm, fwhm * 0.01)),
+            trail,
+            rejected: Rejected::default(),
+        },
+        places,
+        truth,
+    })
+}
+
+struct Lister<'a> {
+    simulation: &'a Simulation<'a>,
+    exposure: &'a Exposure,
+    sigma_px: f64,
+    dice: ChaCha8Rng,
+    found: Vec<(Star, SkyStar)>,
+}
+
+impl Lister<'_> {
+    /// Adds a star where it lies on the frame and apart from brighter ones.
+    fn list(&mut self, star: &SkyStar, electrons: f64, sigma_e: f64) {
+        let Some(path) = self.exposure.path(star.ra, star.dec) else {
+            return;
+        };
+        let [x, y] = mean(&path);
+        let (width, height) = (self.simulation.sensor.width, self.simulation.sensor.height);
+        let inside = x > -0.5 && y > -0.5 && x < width as f64 - 0.5 && y < height as f64 - 0.5;
+        if !inside || self.merges(PixelPoint::new(x, y)) {
+            return;
+        }
+        let still = self.still_moments([x, y]);
+        let [sx, sxy, sy] = spread(&path);
+        let true_moments = PixelTensor::new(still.xx + sx, still.xy + sxy, still.yy + sy);
+        let sigma = self.moment_sigma(true_moments);
+        let variance = self.sigma_px * self.sigma_px;
+        let scale = 1.0 / self.simulation.sensor.full_scale;
+        let position =
+            PixelPoint::new(x + self.noise(self.sigma_px), y + self.noise(self.sigma_px));
+        let moments = PixelTensor::new(
+            true_moments.xx + self.noise(sigma.xx),
+            true_moments.xy + self.noise(sigma.xy),
+            true_moments.yy + self.noise(sigma.yy),
+        );
+        let size = (true_moments.xx * true_moments.yy).sqrt();
+        let found = Star {
+            position,
+            position_covariance: PixelTensor::new(variance, 0.0, variance),
+            flux: Measured::new(electrons * scale, sigma_e * scale),
+            peak: (electrons * scale / (std::f64::consts::TAU * size)).min(1.0),
+            moments,
+            moments_sigma: sigma,
+            trail: None,
+            quality: Quality {
+                saturated: electrons * scale / (std::f64::consts::TAU * size) > 1.0,
+                ..Quality::default()
+            },
+        };
+        self.found.push((found, *star));
+    }
+
+    fn noise(&mut self, sigma: f64) -> f64 {
+        let normal: f64 = self.dice.sample(StandardNormal);
+        sigma * normal
+    }
+
+    fn merges(&self, place: PixelPoint) -> bool {
+        let width = self.simulation.scenario.lens.fwhm_px;
+        let reach = MERGING_WIDTHS * width + self.exposure.longest_trail_px();
+        self.found.iter().any(|(other, _)| {
+            let (dx, dy) = (other.position.x - place.x, other.position.y - place.y);
+            dx * dx + dy * dy < reach * reach
+        })
+    }
+
+    /// Second moments of a still star at a place: profile, pixel and lens faults.
+    fn still_moments(&self, at: [f64; 2]) -> PixelTensor {
+        let lens = &self.simulation.scenario.lens;
+        let [cx, cy] = self.simulation.projection.center;
+        let round = (lens.fwhm_px / FWHM_OVER_SIGMA).powi(2) + 1.0 / 12.0;
+        let points = blur_points(lens, [at[0] - cx, at[1] - cy], [cx, cy]);
+        points
+            .iter()
+            .fold(PixelTensor::new(round, 0.0, round), |m, &(x, y, w)| {
+                PixelTensor::new(m.xx + w * x * x, m.xy + w * x * y, m.yy + w * y * y)
+            })
+    }
+
+    /// Noise of second moments that goes with the noise of the centroid.
+    ///
+    /// For a Gaussian of standard deviation s, a centroid noise c means moments noise of
+    /// `sqrt(2) s c` along the axes and `s c` across (from memory: photon noise of plain moments).
+    fn moment_sigma(&self, moments: PixelTensor) -> PixelTensor {
+        let size = (0.5 * (moments.xx + moments.yy)).sqrt();
+        let across = size * self.sigma_px;
+        let along = std::f64::consts::SQRT_2 * across;
+        PixelTensor::new(along, across, along)
+    }
+
+    /// The frame's trail as the stars' moments would give it.
+    ///
+    /// A trail d adds `d d^T / 12` to the moments: its length is known to `6 sigma / d` and, where
+    /// it is short, no better than `sqrt(12 sigma)`, with sigma that of the mean moments.
+    fn frame_trail(&mut self, net: PixelVector) -> Option<FrameTrail> {
+        let n_stars = self
+            .found
+            .iter()
+            .filter(|(s, _)| s.quality.is_clean())
+            .count();
+        let (first, _) = self.found.first().filter(|_| n_stars >= 5)?;
+        let sigma = first.moments_sigma.xx / (n_stars as f64).sqrt();
+        let length = net.length().px();
+        let limit = (12.0 * sigma).sqrt();
+        let along = (6.0 * sigma / length).min(limit);
+        let across = (12.0 / std::f64::consts::SQRT_2 * sigma / length).min(limit);
+        let (ux, uy) = if length > 0.0 {
+            (net.dx / length, net.dy / length)
+        } else {
+            (1.0, 0.0)
+        };
+        let (a, b) = (self.noise(along), self.noise(across));
+        let vector = PixelVector::new(net.dx + a * ux - b * uy, net.dy + a * uy + b * ux);
+        let vector = if vector.dx < 0.0 { -vector } else { vector };
+        let (va, vb) = (along * along, across * across);
+        let angle_sigma = across.atan2(vector.length().px());
+        Some(FrameTrail {
+            vector,
+            covariance: PixelTensor::new(
+                va * ux * ux + vb * uy * uy,
+                (va - vb) * ux * uy,
+                va * uy * uy + vb * ux * ux,
+            ),
+            length: Measured::new(vector.length(), Pixels::new(along)),
+            angle: AxialAngle::of(vector),
+            angle_sigma: Angle::from_rad(angle_sigma),
+            n_stars,
+        })
+    }
+}
