@@ -1,0 +1,226 @@
+//! The frame's trail: from the stars' shapes where it is short, from fitted segments where it is long.
+
+use nalgebra::{DMatrix, DVector};
+
+use super::field::{VectorField, median};
+use super::{FrameTrail, Star};
+use crate::units::{Angle, AxialAngle, Measured, PixelPoint, PixelTensor, PixelVector, Pixels};
+
+/// Fewest stars that a frame's trail rests on.
+const FEWEST_STARS: usize = 5;
+/// Second moment of an evenly lit segment over its squared length.
+const SEGMENT_MOMENT: f64 = 1.0 / 12.0;
+/// A lens, a sensor's filter or a compressed picture leave stars on the axis this much out of round
+/// (share of their second moment); no fit of a frame can tell it from a trail. From memory of
+/// common practice, no source; a larger value makes the short trails' sigmas larger.
+const ROUNDNESS_FLOOR: f64 = 0.01;
+
+/// The trail of a frame whose stars are longer than they are wide.
+pub(super) fn long_trail(field: &VectorField, center: PixelPoint) -> Option<FrameTrail> {
+    if field.n_samples < FEWEST_STARS {
+        return None;
+    }
+    let vector = forward(field.at(center));
+    let length = vector.length().px();
+    let (c, s) = (vector.dx / length, vector.dy / length);
+    let v = field.covariance;
+    let along = (c * c * v.xx + 2.0 * c * s * v.xy + s * s * v.yy).sqrt();
+    let across = (s * s * v.xx - 2.0 * c * s * v.xy + c * c * v.yy).sqrt();
+    Some(FrameTrail {
+        vector,
+        covariance: v,
+        length: Measured::new(Pixels::new(length), Pixels::new(along)),
+        angle: AxialAngle::of(vector),
+        angle_sigma: Angle::from_rad(across / length),
+        n_stars: field.n_samples,
+    })
+}
+
+fn forward(vector: PixelVector) -> PixelVector {
+    if vector.dx < 0.0 { -vector } else { vector }
+}
+
+/// The trail of a frame whose stars are about as long as they are wide, from the elongation field.
+///
+/// Method: the two components of the elongation, Qxx - Qyy and 2 Qxy, are averaged with their signs
+/// (mean elongations would be biased up); a smooth field with the lens's radial pattern gives their
+/// values at the centre, where a lens leaves none; L^2 / 12 is their length, with the noise's share taken off.
+pub(super) fn short_trail(stars: &[&Star], center: PixelPoint, scale: f64) -> Option<FrameTrail> {
+    if stars.len() < FEWEST_STARS {
+        return None;
+    }
+    let elongation = ElongationFit::of(stars, center, scale)?;
+    let width = median(stars.iter().map(|s| 0.5 * (s.moments.xx + s.moments.yy)));
+    let floor = ROUNDNESS_FLOOR * width;
+    let [e1, e2] = elongation.center;
+    let variance = [
+        elongation.variance[0] + floor * floor,
+        elongation.variance[1] + floor * floor,
+    ];
+    let size = e1.hypot(e2);
+    // Noise of the component along the elongation, and the one that turns it.
+    let (c, s) = if size > 0.0 {
+        (e1 / size, e2 / size)
+    } else {
+        (1.0, 0.0)
+    };
+    let along = (c * c * variance[0] + s * s * variance[1]).sqrt();
+    let across = (s * s * variance[0] + c * c * variance[1]).sqrt();
+    let unbiased = (size * size - across * across).max(0.0).sqrt();
+    let length = (unbiased / SEGMENT_MOMENT).sqrt();
+    let length_sigma = ((unbiased + along) / SEGMENT_MOMENT).sqrt() - length;
+    let angle = Angle::from_rad(0.5 * e2.atan2(e1));
+    let angle_sigma = Angle::from_rad(0.5 * (across / size.max(1e-12)))
+        .deg()
+        .min(90.0);
+    let vector = forward(PixelVector::new(length * angle.cos(), length * angle.sin()));
+    let turn = (0.5 * across / size.max(1e-12)).min(1.0) * length;
+    let covariance = rotated(
+        length_sigma.powi(2),
+        turn.max(0.0).powi(2).max(0.25 * length_sigma.powi(2)),
+        angle,
+    );
+    Some(FrameTrail {
+        vector,
+        covariance,
+        length: Measured::new(Pixels::new(length), Pixels::new(length_sigma)),
+        angle: AxialAngle::from_angle(angle),
+        angle_sigma: Angle::from_deg(angle_sigma),
+        n_stars: elongation.used,
+    })
+}
+
+/// Tensor with the given variances along and across a direction.
+fn rotated(along: f64, across: f64, angle: Angle) -> PixelTensor {
+    let (c, s) = (angle.cos(), angle.sin());
+    PixelTensor::new(
+        c * c * along + s * s * across,
+        c * s * (along - across),
+        s * s * along + c * c * across,
+    )
+}
+
+/// Elongation at the frame's centre, free of the lens's radial pattern.
+pub(super) struct ElongationFit {
+    center: [f64; 2],
+    variance: [f64; 2],
+    used: usize,
+}
+
+impl ElongationFit {
+    fn of(stars: &[&Star], center: PixelPoint, scale: f64) -> Option<Self> {
+        let rows: Vec<Vec<f64>> = stars
+            .iter()
+            .flat_map(|s| pair_of_rows(s, center, scale, stars.len()))
+            .collect();
+        let design = DMatrix::from_fn(rows.len(), rows[0].len(), |i, k| rows[i][k]);
+        let values = DVector::from_iterator(
+            rows.len(),
+            stars
+                .iter()
+                .flat_map(|s| [s.moments.xx - s.moments.yy, 2.0 * s.moments.xy]),
+        );
+        let errors: Vec<f64> = stars
+            .iter()
+            .flat_map(|s| {
+                let diagonal = s.moments_sigma.xx.powi(2) + s.moments_sigma.yy.powi(2);
+                [diagonal, 4.0 * s.moments_sigma.xy.powi(2)]
+            })
+            .collect();
+        robust_pairs(&design, &values, &errors)
+    }
+}
+
+/// Rows of the design matrix for the two components of one star.
+///
+/// Unknowns: both values at the centre; with enough stars their slopes, the radial pattern r^2 and r^4
+/// (astigmatism, coma and field curvature stretch along or across the radius), and their curvatures.
+fn pair_of_rows(star: &Star, center: PixelPoint, scale: f64, n_stars: usize) -> [Vec<f64>; 2] {
+    let (x, y) = (
+        (star.position.x - center.x) / scale,
+        (star.position.y - center.y) / scale,
+    );
+    let mut rows = [vec![1.0, 0.0], vec![0.0, 1.0]];
+    let both = |rows: &mut [Vec<f64>; 2], term: f64| {
+        rows[0].extend([term, 0.0]);
+        rows[1].extend([0.0, term]);
+    };
+    if n_stars >= 12 {
+        both(&mut rows, x);
+        both(&mut rows, y);
+        rows[0].push(x * x - y * y);
+        rows[1].push(2.0 * x * y);
+    }
+    if n_stars >= 40 {
+        let r2 = x * x + y * y;
+        rows[0].push(r2 * (x * x - y * y));
+        rows[1].push(r2 * 2.0 * x * y);
+    }
+    rows
+}
+
+/// Weighted least squares with an excess scatter from the residuals and Tukey weights on pairs.
+fn robust_pairs(
+    design: &DMatrix<f64>,
+    values: &DVector<f64>,
+    errors: &[f64],
+) -> Option<ElongationFit> {
+    const TUKEY: f64 = 5.0;
+    let n_stars = errors.len() / 2;
+    let mut solution = DVector::zeros(design.ncols());
+    for k in 0..2 {
+        solution[k] = median((0..n_stars).map(|i| values[2 * i + k]));
+    }
+    let mut result = None;
+    for _ in 0..12 {
+        let residuals = values - design * &solution;
+        let excess = excess_variance(&residuals, errors);
+        let pull = |i: usize| residuals[i] * residuals[i] / (errors[i] + excess);
+        let weight = |i: usize| {
+            let t2 = (pull(i - i % 2) + pull(i - i % 2 + 1)) / (2.0 * TUKEY * TUKEY);
+            if t2 < 1.0 {
+                (1.0 - t2).powi(2) / (errors[i] + excess)
+            } else {
+                0.0
+            }
+        };
+        let weights = DVector::from_fn(values.len(), |i, _| weight(i));
+        let weighted = DMatrix::from_fn(design.nrows(), design.ncols(), |i, k| {
+            design[(i, k)] * weights[i]
+        });
+        let inverse = (weighted.transpose() * design).try_inverse()?;
+        solution = &inverse * (weighted.transpose() * values);
+        let used = weights.iter().filter(|w| **w > 0.0).count() / 2;
+        result = Some(ElongationFit {
+            center: [solution[0], solution[1]],
+            variance: [inverse[(0, 0)], inverse[(1, 1)]],
+            used,
+        });
+    }
+    result.filter(|r| r.used >= FEWEST_STARS)
+}
+
+fn excess_variance(residuals: &DVector<f64>, errors: &[f64]) -> f64 {
+    let spread = |added: f64| {
+        1.4826
+            * median(
+                residuals
+                    .iter()
+                    .zip(errors)
+                    .map(|(r, v)| (r * r / (v + added)).sqrt()),
+            )
+    };
+    if spread(0.0) <= 1.0 {
+        return 0.0;
+    }
+    let (mut low, mut high) = (0.0, residuals.amax().powi(2));
+    for _ in 0..40 {
+        let middle = 0.5 * (low + high);
+        if spread(middle) > 1.0 {
+            low = middle
+        } else {
+            high = middle
+        }
+    }
+    high
+}
