@@ -1,177 +1,235 @@
-//! Background level and noise, robust against stars, on a mesh over the frame.
+//! Sky level and noise on a mesh: robust against stars, smooth over light pollution and vignetting.
 
 use rayon::prelude::*;
 
 use crate::frame::Plane;
 
-/// Side of a mesh cell, pixels: wide against stars, narrow against gradients and cloud edges.
+/// Side of a mesh cell in pixels: far wider than a star, narrower than clouds and light domes.
 const CELL: usize = 64;
-/// Values taken from a cell at most; more changes the level by less than a twentieth of the noise.
-const SAMPLE: usize = 1500;
+/// Pixels looked at in a cell, at most; their median is then good to 4 % of the noise.
+const SAMPLES_PER_CELL: usize = 512;
+/// Light above this many sigma is a star, below it the sky; lower above than below because stars only add.
+const CLIP_ABOVE: f32 = 2.5;
+const CLIP_BELOW: f32 = 3.0;
+/// A cell's noise is held to at least this share of the frame's median: sky is never that quiet,
+/// a black foreground is, and would make stars of its compression ripples.
+const NOISE_FLOOR_SHARE: f32 = 0.35;
 
-/// Level and noise of the sky under the stars.
+/// Sky level and pixel noise over the frame, on the scale of the plane.
 #[derive(Debug, Clone)]
-pub struct Background {
+pub(super) struct Background {
+    width: usize,
     columns: usize,
     rows: usize,
-    width: usize,
-    height: usize,
     level: Vec<f32>,
     noise: Vec<f32>,
+    median_level: f32,
+    median_noise: f32,
 }
 
 impl Background {
-    /// Measures a plane.
+    /// The mesh of a plane.
     ///
-    /// Method: in each cell the mean and standard deviation of the values that survive clipping
-    /// at three sigmas about the median; a 3 x 3 median over the cells removes cells that a bright
-    /// star or a trail fills.
-    pub fn measure(plane: &Plane) -> Self {
+    /// Method: 1. each 64-pixel cell gives the mean of the middle half of its clipped values (smooth
+    /// where 8-bit values are few) and their clipped scatter; 2. a 3 x 3 median over the mesh takes
+    /// out cells that a bright star or an edge spoils; 3. bilinear in between.
+    pub(super) fn estimate(plane: &Plane) -> Self {
         let columns = plane.width().div_ceil(CELL);
         let rows = plane.height().div_ceil(CELL);
         let cells: Vec<(f32, f32)> = (0..rows * columns)
             .into_par_iter()
-            .map(|idx| measure_cell(plane, idx % columns, idx / columns))
+            .map(|cell| {
+                clipped_level_and_noise(&mut sample_cell(plane, cell % columns, cell / columns))
+            })
             .collect();
-        let level = median_filter(
-            &cells.iter().map(|cell| cell.0).collect::<Vec<_>>(),
-            columns,
-            rows,
-        );
-        let noise = median_filter(
-            &cells.iter().map(|cell| cell.1).collect::<Vec<_>>(),
-            columns,
-            rows,
-        );
-        Self {
-            columns,
-            rows,
+        let level: Vec<f32> = cells.iter().map(|c| c.0).collect();
+        let noise: Vec<f32> = cells.iter().map(|c| c.1).collect();
+        let mut mesh = Self {
             width: plane.width(),
-            height: plane.height(),
-            level,
-            noise,
+            columns,
+            rows,
+            median_level: median(&mut level.clone()),
+            median_noise: median_noise(&noise),
+            level: Vec::new(),
+            noise: Vec::new(),
+        };
+        mesh.level = mesh.median_filtered(&level);
+        mesh.noise = mesh.median_filtered(&noise);
+        let floor = (NOISE_FLOOR_SHARE * mesh.median_noise).max(f32::MIN_POSITIVE);
+        mesh.noise.iter_mut().for_each(|n| *n = n.max(floor));
+        mesh
+    }
+
+    /// Median level of the cells.
+    pub(super) fn median_level(&self) -> f32 {
+        self.median_level
+    }
+
+    /// Median pixel noise of the cells.
+    pub(super) fn median_noise(&self) -> f32 {
+        self.median_noise
+    }
+
+    /// Subtracts the sky from one row of the plane, into `out`.
+    pub(super) fn subtract_row(&self, y: usize, row: &[f32], out: &mut [f32]) {
+        self.for_row(&self.level, y, |x, sky| out[x] = row[x] - sky);
+    }
+
+    /// One over the pixel noise along a row, into `out`.
+    pub(super) fn inverse_noise_row(&self, y: usize, out: &mut [f32]) {
+        self.for_row(&self.noise, y, |x, noise| out[x] = 1.0 / noise);
+    }
+
+    /// Sky level at a pixel.
+    pub(super) fn level_at(&self, x: usize, y: usize) -> f32 {
+        self.at(&self.level, x, y)
+    }
+
+    /// Pixel noise at a pixel.
+    pub(super) fn noise_at(&self, x: usize, y: usize) -> f32 {
+        self.at(&self.noise, x, y)
+    }
+
+    fn at(&self, mesh: &[f32], x: usize, y: usize) -> f32 {
+        let (i, fx) = mesh_place(x, self.columns);
+        let (j, fy) = mesh_place(y, self.rows);
+        let upper = self.between(mesh, j, i, fx);
+        let lower = self.between(mesh, (j + 1).min(self.rows - 1), i, fx);
+        upper + (lower - upper) * fy
+    }
+
+    fn between(&self, mesh: &[f32], row: usize, column: usize, share: f32) -> f32 {
+        let left = mesh[row * self.columns + column];
+        let right = mesh[row * self.columns + (column + 1).min(self.columns - 1)];
+        left + (right - left) * share
+    }
+
+    /// Calls `put(x, value)` along a row; linear between the centres of the cells.
+    fn for_row(&self, mesh: &[f32], y: usize, mut put: impl FnMut(usize, f32)) {
+        let (j, fy) = mesh_place(y, self.rows);
+        let below = (j + 1).min(self.rows - 1);
+        let node = |i: usize| {
+            let upper = mesh[j * self.columns + i];
+            upper + (mesh[below * self.columns + i] - upper) * fy
+        };
+        let half = CELL / 2;
+        (0..half.min(self.width)).for_each(|x| put(x, node(0)));
+        for i in 0..self.columns {
+            let start = half + i * CELL;
+            let left = node(i);
+            let slope = (node((i + 1).min(self.columns - 1)) - left) / CELL as f32;
+            for x in start..(start + CELL).min(self.width) {
+                put(x, left + slope * (x - start) as f32);
+            }
         }
     }
 
-    /// Level and noise along a row, interpolated between cell centres.
-    pub fn row(&self, y: usize, level: &mut [f32], noise: &mut [f32]) {
-        let (top, bottom, down) = self.neighbours(y, self.height, self.rows);
-        for x in 0..self.width {
-            let (left, right, across) = self.neighbours(x, self.width, self.columns);
-            level[x] = self.blend(&self.level, (left, right, across), (top, bottom, down));
-            noise[x] = self.blend(&self.noise, (left, right, across), (top, bottom, down));
-        }
-    }
-
-    /// Level and noise at a pixel.
-    pub fn at(&self, x: usize, y: usize) -> (f32, f32) {
-        let down = self.neighbours(y, self.height, self.rows);
-        let across = self.neighbours(x, self.width, self.columns);
-        (
-            self.blend(&self.level, across, down),
-            self.blend(&self.noise, across, down),
-        )
-    }
-
-    /// Median level and median noise over the frame.
-    pub fn medians(&self) -> (f64, f64) {
-        (
-            f64::from(median(&mut self.level.clone())),
-            f64::from(median(&mut self.noise.clone())),
-        )
-    }
-
-    fn neighbours(&self, at: usize, size: usize, n: usize) -> (usize, usize, f32) {
-        let cell = size as f32 / n as f32;
-        let place = ((at as f32 + 0.5) / cell - 0.5).clamp(0.0, n as f32 - 1.0);
-        let low = place as usize;
-        (low, (low + 1).min(n - 1), place - low as f32)
-    }
-
-    fn blend(
-        &self,
-        map: &[f32],
-        (left, right, across): (usize, usize, f32),
-        (top, bottom, down): (usize, usize, f32),
-    ) -> f32 {
-        let at = |x: usize, y: usize| map[y * self.columns + x];
-        let upper = at(left, top) * (1.0 - across) + at(right, top) * across;
-        let lower = at(left, bottom) * (1.0 - across) + at(right, bottom) * across;
-        upper * (1.0 - down) + lower * down
+    fn median_filtered(&self, mesh: &[f32]) -> Vec<f32> {
+        let mut around = Vec::with_capacity(9);
+        (0..mesh.len())
+            .map(|cell| {
+                let (i, j) = (cell % self.columns, cell / self.columns);
+                around.clear();
+                for row in j.saturating_sub(1)..(j + 2).min(self.rows) {
+                    for column in i.saturating_sub(1)..(i + 2).min(self.columns) {
+                        around.push(mesh[row * self.columns + column]);
+                    }
+                }
+                median(&mut around)
+            })
+            .collect()
     }
 }
 
-fn measure_cell(plane: &Plane, column: usize, row: usize) -> (f32, f32) {
-    let bounds = |idx: usize, size: usize, n: usize| {
-        (
-            idx * size / n,
-            ((idx + 1) * size / n).max(idx * size / n + 1),
-        )
-    };
-    let (x0, x1) = bounds(column, plane.width(), plane.width().div_ceil(CELL));
-    let (y0, y1) = bounds(row, plane.height(), plane.height().div_ceil(CELL));
-    let step = (((x1 - x0) * (y1 - y0)) as f64 / SAMPLE as f64)
-        .sqrt()
-        .ceil()
-        .max(1.0) as usize;
-    let mut values = Vec::with_capacity(2 * SAMPLE);
-    for y in (y0..y1).step_by(step) {
-        // Shifted rows keep a regular pattern (a Bayer mosaic) from being sampled in one phase.
+/// Cell left of or above a pixel's place between cell centres, and the share of the way to the next.
+fn mesh_place(pixel: usize, cells: usize) -> (usize, f32) {
+    let half = CELL / 2;
+    if pixel < half {
+        return (0, 0.0);
+    }
+    let cell = ((pixel - half) / CELL).min(cells - 1);
+    let share = (pixel - half - cell * CELL) as f32 / CELL as f32;
+    (cell, if cell + 1 < cells { share } else { 0.0 })
+}
+
+/// Values of a cell, thinned on a skewed lattice so that no row or column pattern is followed.
+fn sample_cell(plane: &Plane, column: usize, row: usize) -> Vec<f32> {
+    let x_end = ((column + 1) * CELL).min(plane.width());
+    let y_end = ((row + 1) * CELL).min(plane.height());
+    let (x_start, y_start) = (column * CELL, row * CELL);
+    let size = (x_end - x_start) * (y_end - y_start);
+    let step = size.div_ceil(SAMPLES_PER_CELL);
+    let mut values = Vec::with_capacity(SAMPLES_PER_CELL + CELL);
+    for y in y_start..y_end {
+        let shift = (y * 3) % step;
         values.extend(
-            plane.row(y)[x0..x1]
+            plane.row(y)[x_start..x_end]
                 .iter()
-                .skip((y / step) % step)
+                .skip(shift)
                 .step_by(step),
         );
     }
-    clipped_mean_and_deviation(&mut values)
+    if values.is_empty() {
+        values.push(plane.row(y_start)[x_start]);
+    }
+    values
 }
 
-fn clipped_mean_and_deviation(values: &mut [f32]) -> (f32, f32) {
-    values.sort_by(f32::total_cmp);
-    let n = values.len();
-    if n == 0 {
-        return (0.0, f32::MIN_POSITIVE);
-    }
-    // The lower half is nearly free of stars: start from it.
-    let center = values[n / 2];
-    let mut deviation = (center - values[n * 16 / 100]).max(1e-7);
-    let (mut low, mut high) = (0, n);
-    let mut mean = center;
+/// Level and scatter of values with stars clipped off.
+fn clipped_level_and_noise(values: &mut [f32]) -> (f32, f32) {
+    values.sort_unstable_by(f32::total_cmp);
+    let quantile = |q: f32| values[(q * (values.len() - 1) as f32) as usize];
+    let mut middle = quantile(0.5);
+    // The lower half holds no stars; where values are few it may collapse, the upper half helps out.
+    let (lower, upper) = (middle - quantile(0.16), quantile(0.84) - middle);
+    let mut scatter = if lower > 0.0 { lower } else { upper };
     for _ in 0..4 {
-        low = values.partition_point(|value| *value < mean - 3.0 * deviation);
-        high = values
-            .partition_point(|value| *value <= mean + 3.0 * deviation)
-            .max(low + 1);
-        let kept = &values[low..high.min(n)];
-        let count = kept.len() as f64;
-        let sum: f64 = kept.iter().map(|value| f64::from(*value)).sum();
-        mean = (sum / count) as f32;
-        let square: f64 = kept
-            .iter()
-            .map(|value| f64::from(*value - mean).powi(2))
-            .sum();
-        deviation = ((square / count).sqrt() as f32).max(1e-7);
+        let kept = within(
+            values,
+            middle - CLIP_BELOW * scatter,
+            middle + CLIP_ABOVE * scatter,
+        );
+        let quarter = kept.len() / 4;
+        middle = mean(&kept[quarter..kept.len() - quarter]);
+        scatter = deviation(kept, mean(kept)) * CLIPPED_SCATTER;
     }
-    debug_assert!(low < high);
-    (mean, deviation)
+    (middle, scatter)
+}
+
+/// Scatter of a normal law over that of its part between -3 and +2.5 sigma, from its density.
+const CLIPPED_SCATTER: f32 = 1.030;
+
+fn within(sorted: &[f32], low: f32, high: f32) -> &[f32] {
+    let start = sorted.partition_point(|v| *v < low);
+    let end = sorted.partition_point(|v| *v <= high);
+    if start < end {
+        &sorted[start..end]
+    } else {
+        sorted
+    }
+}
+
+fn mean(values: &[f32]) -> f32 {
+    (values.iter().map(|v| f64::from(*v)).sum::<f64>() / values.len() as f64) as f32
+}
+
+fn deviation(values: &[f32], mean: f32) -> f32 {
+    let squares: f64 = values.iter().map(|v| f64::from(v - mean).powi(2)).sum();
+    (squares / values.len() as f64).sqrt() as f32
+}
+
+/// Median of the cells that show any noise at all; a frame without noise gets a floor far below one grey level.
+fn median_noise(noise: &[f32]) -> f32 {
+    const SILENT: f32 = 1e-7;
+    let mut alive: Vec<f32> = noise.iter().copied().filter(|n| *n > SILENT).collect();
+    if alive.is_empty() {
+        SILENT
+    } else {
+        median(&mut alive)
+    }
 }
 
 fn median(values: &mut [f32]) -> f32 {
     let middle = values.len() / 2;
     *values.select_nth_unstable_by(middle, f32::total_cmp).1
-}
-
-fn median_filter(map: &[f32], columns: usize, rows: usize) -> Vec<f32> {
-    let of = |idx: usize| {
-        let (x, y) = (idx % columns, idx / columns);
-        let mut near = Vec::with_capacity(9);
-        for ny in y.saturating_sub(1)..(y + 2).min(rows) {
-            near.extend_from_slice(
-                &map[ny * columns + x.saturating_sub(1)..ny * columns + (x + 2).min(columns)],
-            );
-        }
-        median(&mut near)
-    };
-    (0..map.len()).map(of).collect()
 }

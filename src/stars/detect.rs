@@ -1,222 +1,227 @@
-//! Connected bright patches on the smoothed frame.
+//! Matched-filter detection: runs of pixels above the threshold and the peaks among them.
 
 use rayon::prelude::*;
 
 use super::background::Background;
 use crate::frame::Plane;
 
-/// Standard deviation of the smoothing kernel, pixels: near a sharp star's own width.
-const KERNEL_SIGMA: f32 = 1.2;
-const KERNEL_RADIUS: usize = 4;
-/// Detection threshold in units of the smoothed frame's noise.
-const THRESHOLD: f32 = 5.0;
-/// Largest patch that can be a star's trail, pixels of area.
-const LARGEST_AREA: usize = 60_000;
+/// Rows that one task filters: large enough that the halo costs little, small enough to stay in cache.
+const BAND: usize = 64;
+/// The filter reaches out to this many of its sigmas; the rest of a Gaussian holds 0.3 % of its light.
+const FILTER_REACH: f32 = 3.0;
 
-/// A connected patch above the threshold.
+/// A round Gaussian filter, normalised so that white pixel noise of one sigma leaves with one sigma.
 #[derive(Debug, Clone)]
-pub struct Patch {
-    /// First and last column.
-    pub x: (usize, usize),
-    /// First and last row.
-    pub y: (usize, usize),
-    /// Pixels above the threshold.
-    pub area: usize,
-    /// Flux-weighted centroid on the smoothed frame.
-    pub center: (f64, f64),
-    /// Flux-weighted second moments (xx, xy, yy), square pixels.
-    pub moments: (f64, f64, f64),
-    /// Sum of the smoothed significance.
-    pub weight: f64,
-    /// Highest significance.
-    pub peak: f32,
-    /// Whether it touches the frame's edge.
-    pub at_edge: bool,
+pub(super) struct Kernel {
+    /// Right half with the centre first.
+    half: Vec<f32>,
 }
 
-/// The frame in units of its own noise, smoothed, with that map's own scatter.
-pub struct Significance {
-    width: usize,
-    height: usize,
-    data: Vec<f32>,
-    scatter: f32,
-}
-
-impl Significance {
-    /// Smooths a plane with a Gaussian after taking background and noise out.
-    pub fn of(plane: &Plane, background: &Background) -> Self {
-        let (width, height) = (plane.width(), plane.height());
-        let kernel = kernel();
-        let mut rows = vec![0.0f32; width * height];
-        rows.par_chunks_mut(width).enumerate().for_each(|(y, out)| {
-            let mut normalized = vec![0.0f32; width + 2 * KERNEL_RADIUS];
-            let (mut level, mut noise) = (vec![0.0f32; width], vec![0.0f32; width]);
-            background.row(y, &mut level, &mut noise);
-            for (x, value) in plane.row(y).iter().enumerate() {
-                normalized[x + KERNEL_RADIUS] = (value - level[x]) / noise[x];
-            }
-            for (x, out) in out.iter_mut().enumerate() {
-                let window = &normalized[x..x + 2 * KERNEL_RADIUS + 1];
-                *out = window
-                    .iter()
-                    .zip(&kernel)
-                    .map(|(value, weight)| value * weight)
-                    .sum();
-            }
-        });
-        let mut data = vec![0.0f32; width * height];
-        data.par_chunks_mut(width).enumerate().for_each(|(y, out)| {
-            for (tap, weight) in kernel.iter().enumerate() {
-                let Some(from) = (y + tap)
-                    .checked_sub(KERNEL_RADIUS)
-                    .filter(|from| *from < height)
-                else {
-                    continue;
-                };
-                let row = &rows[from * width..(from + 1) * width];
-                for (out, value) in out.iter_mut().zip(row) {
-                    *out += value * weight;
-                }
-            }
-        });
-        let scatter = scatter(&data);
-        Self {
-            width,
-            height,
-            data,
-            scatter,
-        }
+impl Kernel {
+    /// For stars of this Gaussian width in pixels.
+    pub(super) fn gaussian(sigma: f32) -> Self {
+        let reach = (FILTER_REACH * sigma).ceil().max(1.0) as usize;
+        let shape = |i: usize| (-0.5 * (i as f32 / sigma).powi(2)).exp();
+        let mut half: Vec<f32> = (0..=reach).map(shape).collect();
+        let squares = half[0] * half[0] + 2.0 * half[1..].iter().map(|k| k * k).sum::<f32>();
+        half.iter_mut().for_each(|k| *k /= squares.sqrt());
+        Self { half }
     }
 
-    /// Noise of one pixel of the smoothed map, in units of the pixel noise; it tells how far the
-    /// noise of neighbouring pixels goes together (0.24 for this kernel if not at all).
-    pub fn scatter(&self) -> f64 {
-        f64::from(self.scatter)
-    }
-
-    /// Patches above the threshold, in order of their first pixel.
-    pub fn patches(&self) -> Vec<Patch> {
-        let threshold = THRESHOLD * self.scatter;
-        let mut seen = vec![false; self.data.len()];
-        let mut patches = Vec::new();
-        let mut stack = Vec::new();
-        for start in 0..self.data.len() {
-            if seen[start] || self.data[start] < threshold {
-                continue;
-            }
-            seen[start] = true;
-            stack.push(start);
-            let mut sums = Sums::new();
-            while let Some(idx) = stack.pop() {
-                let (x, y) = (idx % self.width, idx / self.width);
-                sums.add(x, y, self.data[idx]);
-                for ny in y.saturating_sub(1)..(y + 2).min(self.height) {
-                    for nx in x.saturating_sub(1)..(x + 2).min(self.width) {
-                        let next = ny * self.width + nx;
-                        if !seen[next] && self.data[next] >= threshold {
-                            seen[next] = true;
-                            stack.push(next);
-                        }
-                    }
-                }
-            }
-            if sums.area >= 3 && sums.area <= LARGEST_AREA {
-                patches.push(sums.finish(self.width, self.height, self.scatter));
-            }
-        }
-        patches
-    }
-
-    /// Value of the map at a pixel, in units of its scatter.
-    pub fn at(&self, x: usize, y: usize) -> f32 {
-        self.data[y * self.width + x] / self.scatter
+    fn reach(&self) -> usize {
+        self.half.len() - 1
     }
 }
 
-struct Sums {
-    x: (usize, usize),
-    y: (usize, usize),
-    origin: (f64, f64),
-    area: usize,
-    weight: f64,
-    first: (f64, f64),
-    second: (f64, f64, f64),
-    peak: f32,
+/// Neighbouring pixels of one row above the threshold, half-open.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Run {
+    pub(super) y: usize,
+    pub(super) start: usize,
+    pub(super) end: usize,
 }
 
-impl Sums {
-    fn new() -> Self {
-        Self {
-            x: (usize::MAX, 0),
-            y: (usize::MAX, 0),
-            origin: (0.0, 0.0),
-            area: 0,
-            weight: 0.0,
-            first: (0.0, 0.0),
-            second: (0.0, 0.0, 0.0),
-            peak: 0.0,
-        }
-    }
-
-    fn add(&mut self, x: usize, y: usize, value: f32) {
-        if self.area == 0 {
-            // Moments about the first pixel keep the sums small on large frames.
-            self.origin = (x as f64, y as f64);
-        }
-        self.x = (self.x.0.min(x), self.x.1.max(x));
-        self.y = (self.y.0.min(y), self.y.1.max(y));
-        self.area += 1;
-        self.peak = self.peak.max(value);
-        let (dx, dy, w) = (
-            x as f64 - self.origin.0,
-            y as f64 - self.origin.1,
-            f64::from(value),
-        );
-        self.weight += w;
-        self.first = (self.first.0 + w * dx, self.first.1 + w * dy);
-        self.second = (
-            self.second.0 + w * dx * dx,
-            self.second.1 + w * dx * dy,
-            self.second.2 + w * dy * dy,
-        );
-    }
-
-    fn finish(self, width: usize, height: usize, scatter: f32) -> Patch {
-        let (mx, my) = (self.first.0 / self.weight, self.first.1 / self.weight);
-        let moments = (
-            self.second.0 / self.weight - mx * mx,
-            self.second.1 / self.weight - mx * my,
-            self.second.2 / self.weight - my * my,
-        );
-        Patch {
-            x: self.x,
-            y: self.y,
-            area: self.area,
-            center: (self.origin.0 + mx, self.origin.1 + my),
-            moments,
-            weight: self.weight / f64::from(scatter),
-            peak: self.peak / scatter,
-            at_edge: self.x.0 < 2 || self.y.0 < 2 || self.x.1 + 3 > width || self.y.1 + 3 > height,
-        }
-    }
+/// A local maximum of the filtered plane, above the threshold.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Peak {
+    pub(super) x: usize,
+    pub(super) y: usize,
+    /// Response in units of its noise.
+    pub(super) significance: f32,
 }
 
-fn kernel() -> Vec<f32> {
-    let weight = |tap: usize| {
-        let x = tap as f32 - KERNEL_RADIUS as f32;
-        (-0.5 * (x / KERNEL_SIGMA).powi(2)).exp()
+/// What stands out of the noise, row by row from the top.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Scan {
+    pub(super) runs: Vec<Run>,
+    pub(super) peaks: Vec<Peak>,
+}
+
+/// Scatter of the filtered sky in units of what white pixel noise would give.
+///
+/// Noise reduction and demosaicing leave neighbours alike (above 1), sharpening sets them apart
+/// (below 1). Sampled on bands over the whole frame; the lower half of the values only, because stars add.
+pub(super) fn correlation_factor(plane: &Plane, sky: &Background, kernel: &Kernel) -> f32 {
+    const BANDS: usize = 16;
+    const ROWS: usize = 4;
+    let mut values: Vec<f32> = (0..BANDS)
+        .into_par_iter()
+        .flat_map_iter(|band| {
+            let y = (2 * band + 1) * plane.height() / (2 * BANDS);
+            let filtered = Filtered::of(plane, sky, kernel, y, (y + ROWS).min(plane.height()));
+            (y..filtered.end)
+                .flat_map(|y| {
+                    filtered
+                        .row(y)
+                        .iter()
+                        .copied()
+                        .step_by(5)
+                        .collect::<Vec<_>>()
+                })
+                .collect::<Vec<_>>()
+        })
+        .collect();
+    let mut at = |share: f32| {
+        let index = (share * (values.len() - 1) as f32) as usize;
+        *values.select_nth_unstable_by(index, f32::total_cmp).1
     };
-    let raw: Vec<f32> = (0..2 * KERNEL_RADIUS + 1).map(weight).collect();
-    let sum: f32 = raw.iter().sum();
-    raw.iter().map(|weight| weight / sum).collect()
+    let (low, middle) = (at(0.159), at(0.5));
+    (middle - low).clamp(0.3, 10.0)
 }
 
-/// Robust standard deviation from the lower half of the values: stars only brighten.
-fn scatter(data: &[f32]) -> f32 {
-    let step = (data.len() / 200_000).max(1);
-    // A prime-like stride keeps the sample off the columns.
-    let mut sample: Vec<f32> = data.iter().step_by(step | 1).copied().collect();
-    sample.sort_by(f32::total_cmp);
-    let (low, middle) = (sample[sample.len() * 16 / 100], sample[sample.len() / 2]);
-    (middle - low).max(1e-3)
+/// All pixels whose filtered light exceeds `threshold` (in sigmas of white pixel noise).
+pub(super) fn scan(plane: &Plane, sky: &Background, kernel: &Kernel, threshold: f32) -> Scan {
+    let bands: Vec<Scan> = (0..plane.height().div_ceil(BAND))
+        .into_par_iter()
+        .map(|band| {
+            let end = ((band + 1) * BAND).min(plane.height());
+            scan_band(plane, sky, kernel, threshold, band * BAND, end)
+        })
+        .collect();
+    let mut all = Scan::default();
+    for band in bands {
+        all.runs.extend(band.runs);
+        all.peaks.extend(band.peaks);
+    }
+    all
+}
+
+fn scan_band(
+    plane: &Plane,
+    sky: &Background,
+    kernel: &Kernel,
+    threshold: f32,
+    start: usize,
+    end: usize,
+) -> Scan {
+    let halo_start = start.saturating_sub(1);
+    let halo_end = (end + 1).min(plane.height());
+    let filtered = Filtered::of(plane, sky, kernel, halo_start, halo_end);
+    let mut found = Scan::default();
+    for y in start..end {
+        let row = filtered.row(y);
+        let mut x = 0;
+        while let Some(first) = row[x..].iter().position(|v| *v > threshold) {
+            let first = x + first;
+            let length = row[first..].iter().take_while(|v| **v > threshold).count();
+            x = first + length;
+            found.runs.push(Run {
+                y,
+                start: first,
+                end: x,
+            });
+            found.peaks.extend(
+                (first..x)
+                    .filter(|x| filtered.is_peak(*x, y))
+                    .map(|x| Peak {
+                        x,
+                        y,
+                        significance: row[x],
+                    }),
+            );
+        }
+    }
+    found
+}
+
+/// Some rows of the filtered plane, in sigmas of white pixel noise.
+struct Filtered {
+    start: usize,
+    end: usize,
+    width: usize,
+    values: Vec<f32>,
+}
+
+impl Filtered {
+    /// Rows `start..end`: first along rows, then along columns; beyond the frame the sky is empty.
+    fn of(plane: &Plane, sky: &Background, kernel: &Kernel, start: usize, end: usize) -> Self {
+        let (width, reach) = (plane.width(), kernel.reach());
+        let first = start.saturating_sub(reach);
+        let last = (end + reach).min(plane.height());
+        let mut smooth = vec![0.0; width * (last - first)];
+        let mut padded = vec![0.0; width + 2 * reach];
+        for y in first..last {
+            sky.subtract_row(y, plane.row(y), &mut padded[reach..reach + width]);
+            convolve_row(&padded, kernel, &mut smooth[(y - first) * width..][..width]);
+        }
+        let mut values = vec![0.0; width * (end - start)];
+        let mut inverse_noise = vec![0.0; width];
+        for y in start..end {
+            let out = &mut values[(y - start) * width..][..width];
+            for (i, weight) in kernel.half.iter().enumerate() {
+                let mut add =
+                    |y: usize| accumulate(&smooth[(y - first) * width..][..width], *weight, out);
+                if y + i < last {
+                    add(y + i);
+                }
+                if i > 0 && y >= first + i {
+                    add(y - i);
+                }
+            }
+            sky.inverse_noise_row(y, &mut inverse_noise);
+            out.iter_mut()
+                .zip(&inverse_noise)
+                .for_each(|(v, n)| *v *= n);
+        }
+        Self {
+            start,
+            end,
+            width,
+            values,
+        }
+    }
+
+    fn row(&self, y: usize) -> &[f32] {
+        &self.values[(y - self.start) * self.width..][..self.width]
+    }
+
+    /// Greater than all neighbours before it in reading order, not less than those after it.
+    fn is_peak(&self, x: usize, y: usize) -> bool {
+        let value = self.row(y)[x];
+        let (left, right) = (x.saturating_sub(1), (x + 2).min(self.width));
+        let above = y > self.start && self.row(y - 1)[left..right].iter().any(|v| *v >= value);
+        let below = y + 1 < self.end && self.row(y + 1)[left..right].iter().any(|v| *v > value);
+        let before = x > 0 && self.row(y)[x - 1] >= value;
+        let after = x + 1 < self.width && self.row(y)[x + 1] > value;
+        !(above || below || before || after)
+    }
+}
+
+fn convolve_row(padded: &[f32], kernel: &Kernel, out: &mut [f32]) {
+    let (reach, width) = (kernel.reach(), out.len());
+    let centre = kernel.half[0];
+    out.iter_mut()
+        .zip(&padded[reach..])
+        .for_each(|(o, v)| *o = centre * v);
+    for (i, weight) in kernel.half.iter().enumerate().skip(1) {
+        let left = &padded[reach - i..][..width];
+        let right = &padded[reach + i..][..width];
+        for ((o, a), b) in out.iter_mut().zip(left).zip(right) {
+            *o += weight * (a + b);
+        }
+    }
+}
+
+fn accumulate(row: &[f32], weight: f32, out: &mut [f32]) {
+    out.iter_mut().zip(row).for_each(|(o, v)| *o += weight * v);
 }

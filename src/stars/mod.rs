@@ -1,13 +1,25 @@
 //! A plane of linear light in, measured stars and one trail a frame out. Knows no sky.
 
 mod background;
+mod component;
 mod detect;
+mod field;
 mod fit;
-mod measure;
+mod long;
+mod moments;
+mod oriented;
+mod segment;
+mod short;
+mod survey;
 mod trail;
 
-pub use measure::measure_stars;
+use background::Background;
+use component::{Component, components};
+use detect::{Kernel, correlation_factor, scan};
+use moments::Noise;
+use survey::{Survey, survey};
 
+use crate::frame::Plane;
 use crate::units::{Angle, AxialAngle, Measured, PixelPoint, PixelTensor, PixelVector, Pixels};
 
 /// Why a star is not to be trusted for everything.
@@ -114,4 +126,134 @@ impl StarField {
             (self.height as f64 - 1.0) / 2.0,
         )
     }
+}
+
+/// Gaussian sigma of the first look's filter: a common star image of 2.8 pixels full width.
+const FIRST_SIGMA: f64 = 1.2;
+/// Detection threshold in sigmas of the filtered sky: about one false star in a frame of 24 million pixels
+/// if the noise were Gaussian.
+const THRESHOLD: f32 = 5.0;
+/// Trails longer than this many full widths of a star are fitted as segments; shorter ones show in the moments.
+const LONG_TRAIL_WIDTHS: f64 = 1.3;
+/// Full width at half maximum of a Gaussian over its sigma, sqrt(8 ln 2).
+const FWHM_PER_SIGMA: f64 = 2.354_820_045;
+
+/// Stars, their shapes and the frame's trail.
+///
+/// Method: 1. sky and noise on a mesh; 2. matched filter and connected patches; 3. the bulk of the
+/// bright patches says whether the frame is trailed; 4. short trails: adaptive moments of every peak
+/// and the elongation field; long trails: oriented filter and fitted segments.
+/// Input: light at or above `saturation` (scale of the plane) is taken as saturated.
+pub fn measure_stars(plane: &Plane, saturation: f32) -> StarField {
+    let sky = Background::estimate(plane);
+    let mut field = StarField {
+        width: plane.width(),
+        height: plane.height(),
+        stars: Vec::new(),
+        background: f64::from(sky.median_level()),
+        noise: f64::from(sky.median_noise()),
+        fwhm: None,
+        trail: None,
+        rejected: Rejected::default(),
+    };
+    let (found, _) = find(plane, &sky, FIRST_SIGMA);
+    let first = survey(&found, plane.width(), plane.height());
+    if let Some(bulk) = first.as_ref().filter(|bulk| is_long(bulk, plane))
+        && fill_long(&mut field, plane, &sky, bulk, &found, saturation).is_some()
+    {
+        return field;
+    }
+    fill_short(
+        &mut field,
+        plane,
+        &sky,
+        first.map_or(FIRST_SIGMA, |b| b.sigma),
+        saturation,
+    );
+    if let Some(bulk) = trailed_after_all(&field, plane) {
+        fill_long(&mut field, plane, &sky, &bulk, &found, saturation);
+    }
+    field
+}
+
+fn find(plane: &Plane, sky: &Background, sigma: f64) -> (Vec<Component>, f32) {
+    let kernel = Kernel::gaussian(sigma as f32);
+    let correlation = correlation_factor(plane, sky, &kernel);
+    (
+        components(
+            plane,
+            sky,
+            &scan(plane, sky, &kernel, THRESHOLD * correlation),
+        ),
+        correlation,
+    )
+}
+
+/// The bulk as the moments show it, where they show trails too long for moments.
+fn trailed_after_all(field: &StarField, plane: &Plane) -> Option<Survey> {
+    let sigma = field.fwhm?.value.px() / FWHM_PER_SIGMA;
+    let field = field::VectorField::uniform(plane.center(), field.trail?.vector);
+    Some(Survey { sigma, field }).filter(|bulk| is_long(bulk, plane))
+}
+
+fn is_long(bulk: &Survey, plane: &Plane) -> bool {
+    bulk.field.at(plane.center()).length().px() > LONG_TRAIL_WIDTHS * FWHM_PER_SIGMA * bulk.sigma
+}
+
+fn fill_long(
+    field: &mut StarField,
+    plane: &Plane,
+    sky: &Background,
+    bulk: &Survey,
+    found: &[Component],
+    saturation: f32,
+) -> Option<()> {
+    let mut rejected = Rejected::default();
+    let long = long::measure_trails(plane, sky, bulk, saturation, &mut rejected)?;
+    long::count_foreign(found, &long.field, &mut rejected);
+    field.trail = trail::long_trail(&long.field, plane.center());
+    let fwhm = long.psf.fwhm();
+    field.fwhm = Some(Measured::new(
+        Pixels::new(fwhm),
+        Pixels::new(fwhm * long.width_sigma),
+    ));
+    field.stars = long.stars;
+    field.rejected = rejected;
+    Some(())
+}
+
+fn fill_short(field: &mut StarField, plane: &Plane, sky: &Background, sigma: f64, saturation: f32) {
+    let sigma = sigma.clamp(0.7, 5.0);
+    let (found, correlation) = find(plane, sky, sigma);
+    let noise = Noise {
+        correlation: f64::from(correlation),
+        gain: 0.0,
+    };
+    field.stars = short::measure_points(
+        plane,
+        sky,
+        &noise,
+        &found,
+        sigma,
+        saturation,
+        &mut field.rejected,
+    );
+    let clean: Vec<&Star> = field
+        .stars
+        .iter()
+        .filter(|s| s.quality.is_clean() && s.signal_to_noise() > 12.0)
+        .collect();
+    let center = plane.center();
+    let scale = center.x.hypot(center.y).max(1.0);
+    field.trail = trail::short_trail(&clean, center, scale);
+    let shape = field.trail.map_or(PixelTensor::default(), |t| {
+        let v = t.vector;
+        PixelTensor::new(v.dx * v.dx / 12.0, v.dx * v.dy / 12.0, v.dy * v.dy / 12.0)
+    });
+    field.fwhm = short::width_across(&clean, shape).map(|(sigma, error)| {
+        Measured::new(
+            Pixels::new(sigma * FWHM_PER_SIGMA),
+            Pixels::new(error * FWHM_PER_SIGMA),
+        )
+    });
 }

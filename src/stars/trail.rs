@@ -1,269 +1,226 @@
-//! One trail a frame: the value at the centre of a smooth field over its stars.
+//! The frame's trail: from the stars' shapes where it is short, from fitted segments where it is long.
 
-use nalgebra::{DMatrix, DVector, Matrix2};
+use nalgebra::{DMatrix, DVector};
 
-use super::fit::Shape;
+use super::field::{VectorField, median};
 use super::{FrameTrail, Star};
-use crate::units::{Angle, AxialAngle, Measured, PixelTensor, PixelVector, Pixels};
+use crate::units::{Angle, AxialAngle, Measured, PixelPoint, PixelTensor, PixelVector, Pixels};
 
-/// A frame's trail and the width of its stars.
-#[derive(Debug, Clone, Copy)]
-pub struct FrameShapes {
-    /// Trail at the centre.
-    pub trail: FrameTrail,
-    /// Full width at half maximum across the trail.
-    pub fwhm: Measured<Pixels>,
-}
+/// Fewest stars that a frame's trail rests on.
+const FEWEST_STARS: usize = 5;
+/// Second moment of an evenly lit segment over its squared length.
+const SEGMENT_MOMENT: f64 = 1.0 / 12.0;
+/// A lens, a sensor's filter or a compressed picture leave stars on the axis this much out of round
+/// (share of their second moment); no fit of a frame can tell it from a trail. From memory of
+/// common practice, no source; a larger value makes the short trails' sigmas larger.
+const ROUNDNESS_FLOOR: f64 = 0.01;
 
-const MIN_STARS: usize = 5;
-/// Stars below this signal to noise ratio say little about shape.
-const LEAST_SIGNAL: f64 = 15.0;
-/// What the mean shape of many stars still leaves out: a lens's own asymmetry at the centre,
-/// square pixels (own estimate).
-const SHAPE_FLOOR: f64 = 0.02;
-/// Sigma of a long trail's ends that no number of stars brings down, pixels (own estimate).
-const ENDS_FLOOR_PX: f64 = 0.05;
-/// Full width at half maximum of a Gaussian over its sigma.
-const FWHM_PER_SIGMA: f64 = 2.354_820_045;
-
-/// Shapes of a frame; `None` with fewer than five clean stars.
-pub fn frame_trail(
-    stars: &[Star],
-    width: usize,
-    height: usize,
-    shape: Shape,
-) -> Option<FrameShapes> {
-    let clean: Vec<&Star> = stars
-        .iter()
-        .filter(|star| star.quality.is_clean() && star.signal_to_noise() > LEAST_SIGNAL)
-        .filter(|star| star.moments_sigma.xx < 2.0 + 0.2 * star.moments.xx)
-        .collect();
-    if clean.len() < MIN_STARS {
+/// The trail of a frame whose stars are longer than they are wide.
+pub(super) fn long_trail(field: &VectorField, center: PixelPoint) -> Option<FrameTrail> {
+    if field.n_samples < FEWEST_STARS {
         return None;
     }
-    let places: Vec<(f64, f64)> = clean
-        .iter()
-        .map(|star| {
-            let half = 0.5 * width.max(height) as f64;
-            let (x, y) = (
-                star.position.x - 0.5 * (width as f64 - 1.0),
-                star.position.y - 0.5 * (height as f64 - 1.0),
-            );
-            (x / half, y / half)
-        })
-        .collect();
-    match shape {
-        Shape::Moments => from_moments(&clean, &places),
-        Shape::Segment => from_segments(&clean, &places),
-    }
-}
-
-/// Short trails: the field of (xx - yy, 2 xy) at the centre is L^2 / 12 along the trail.
-fn from_moments(stars: &[&Star], places: &[(f64, f64)]) -> Option<FrameShapes> {
-    let data: Vec<[f64; 2]> = stars
-        .iter()
-        .map(|star| [star.moments.xx - star.moments.yy, 2.0 * star.moments.xy])
-        .collect();
-    let sigmas: Vec<f64> = stars
-        .iter()
-        .map(|star| (star.moments_sigma.xx + star.moments_sigma.yy) / std::f64::consts::SQRT_2)
-        .collect();
-    let pattern = stars.len() >= 25;
-    let (center, covariance) = fit_field(&data, &sigmas, places, pattern)?;
-    let noise = covariance.trace() / 2.0 + SHAPE_FLOOR * SHAPE_FLOOR;
-    // The size of a noisy pair is too large by its noise: take that off.
-    let size = (center[0].powi(2) + center[1].powi(2) - noise)
-        .max(0.0)
-        .sqrt();
-    let length = (12.0 * size).sqrt();
-    let angle = 0.5 * center[1].atan2(center[0]);
-    let sigma_size = noise.sqrt();
-    let length_sigma = 6.0 * sigma_size / length.max((6.0 * sigma_size).sqrt());
-    let angle_sigma = (0.5 * sigma_size / size.max(1e-6)).min(std::f64::consts::FRAC_PI_2);
-    let mut small: Vec<f64> = stars
-        .iter()
-        .map(|star| 0.5 * (star.moments.xx + star.moments.yy))
-        .map(|mean| mean - 0.5 * size)
-        .collect();
-    small.sort_by(f64::total_cmp);
-    let width = small[small.len() / 2].max(0.05).sqrt();
-    let spread = small[small.len() * 84 / 100] - small[small.len() * 16 / 100];
-    let width_sigma = 0.25 * spread / width / (stars.len() as f64).sqrt();
-    Some(FrameShapes {
-        trail: trail_of(length, angle, length_sigma, angle_sigma, stars.len()),
-        fwhm: Measured::new(
-            Pixels::new(FWHM_PER_SIGMA * width),
-            Pixels::new(FWHM_PER_SIGMA * width_sigma),
-        ),
-    })
-}
-
-/// Long trails: the field of the fitted segments, signs aligned.
-fn from_segments(stars: &[&Star], places: &[(f64, f64)]) -> Option<FrameShapes> {
-    let mut kept = Vec::new();
-    for (star, place) in stars.iter().zip(places) {
-        if let Some(trail) = star.trail {
-            kept.push((*star, *place, trail));
-        }
-    }
-    if kept.len() < MIN_STARS {
-        return None;
-    }
-    let longest = kept
-        .iter()
-        .map(|(_, _, trail)| *trail)
-        .max_by(|a, b| a.length().px().total_cmp(&b.length().px()))?;
-    let data: Vec<[f64; 2]> = kept
-        .iter()
-        .map(|(_, _, trail)| {
-            let sign = if trail.dx * longest.dx + trail.dy * longest.dy < 0.0 {
-                -1.0
-            } else {
-                1.0
-            };
-            [sign * trail.dx, sign * trail.dy]
-        })
-        .collect();
-    let sigmas: Vec<f64> = kept
-        .iter()
-        .map(|(star, ..)| {
-            star.moments_sigma.xx.hypot(star.moments_sigma.xy) / std::f64::consts::SQRT_2
-        })
-        .collect();
-    let places: Vec<(f64, f64)> = kept.iter().map(|(_, place, _)| *place).collect();
-    let (center, covariance) = fit_field(&data, &sigmas, &places, false)?;
-    let length = center[0].hypot(center[1]);
-    let along = nalgebra::Vector2::new(center[0], center[1]) / length.max(1e-9);
-    let across = nalgebra::Vector2::new(-along.y, along.x);
-    let variance =
-        |v: nalgebra::Vector2<f64>| (v.transpose() * covariance * v)[0] + ENDS_FLOOR_PX.powi(2);
-    let mut widths: Vec<f64> = kept
-        .iter()
-        .map(|(star, ..)| star.moments.principal().1.max(0.05).sqrt())
-        .collect();
-    widths.sort_by(f64::total_cmp);
-    let width = widths[widths.len() / 2];
-    let spread = widths[widths.len() * 84 / 100] - widths[widths.len() * 16 / 100];
-    let width_sigma = 0.5 * spread / (widths.len() as f64).sqrt();
-    Some(FrameShapes {
-        trail: trail_of(
-            length,
-            center[1].atan2(center[0]),
-            variance(along).sqrt(),
-            (variance(across).sqrt() / length.max(1e-9)).min(std::f64::consts::FRAC_PI_2),
-            kept.len(),
-        ),
-        fwhm: Measured::new(
-            Pixels::new(FWHM_PER_SIGMA * width),
-            Pixels::new(FWHM_PER_SIGMA * width_sigma),
-        ),
-    })
-}
-
-fn trail_of(
-    length: f64,
-    angle: f64,
-    length_sigma: f64,
-    angle_sigma: f64,
-    n_stars: usize,
-) -> FrameTrail {
-    let mut vector = PixelVector::new(length * angle.cos(), length * angle.sin());
-    if vector.dx < 0.0 {
-        vector = -vector;
-    }
-    let (cos, sin) = (angle.cos(), angle.sin());
-    // Across the trail the ends move by the angle's sigma; a trail lost in noise is as unsure
-    // across as along.
-    let across = (length * angle_sigma).max(if length < length_sigma {
-        length_sigma
-    } else {
-        0.0
-    });
-    let (a, b) = (length_sigma.powi(2), across.powi(2));
-    FrameTrail {
+    let vector = forward(field.at(center));
+    let length = vector.length().px();
+    let (c, s) = (vector.dx / length, vector.dy / length);
+    let v = field.covariance;
+    let along = (c * c * v.xx + 2.0 * c * s * v.xy + s * s * v.yy).sqrt();
+    let across = (s * s * v.xx - 2.0 * c * s * v.xy + c * c * v.yy).sqrt();
+    Some(FrameTrail {
         vector,
-        covariance: PixelTensor::new(
-            a * cos * cos + b * sin * sin,
-            (a - b) * cos * sin,
-            a * sin * sin + b * cos * cos,
-        ),
+        covariance: v,
+        length: Measured::new(Pixels::new(length), Pixels::new(along)),
+        angle: AxialAngle::of(vector),
+        angle_sigma: Angle::from_rad(across / length),
+        n_stars: field.n_samples,
+    })
+}
+
+fn forward(vector: PixelVector) -> PixelVector {
+    if vector.dx < 0.0 { -vector } else { vector }
+}
+
+/// The trail of a frame whose stars are about as long as they are wide, from the elongation field.
+///
+/// Method: the two components of the elongation, Qxx - Qyy and 2 Qxy, are averaged with their signs
+/// (mean elongations would be biased up); a smooth field with the lens's radial pattern gives their
+/// values at the centre, where a lens leaves none; L^2 / 12 is their length, with the noise's share taken off.
+pub(super) fn short_trail(stars: &[&Star], center: PixelPoint, scale: f64) -> Option<FrameTrail> {
+    if stars.len() < FEWEST_STARS {
+        return None;
+    }
+    let elongation = ElongationFit::of(stars, center, scale)?;
+    let width = median(stars.iter().map(|s| 0.5 * (s.moments.xx + s.moments.yy)));
+    let floor = ROUNDNESS_FLOOR * width;
+    let [e1, e2] = elongation.center;
+    let variance = [
+        elongation.variance[0] + floor * floor,
+        elongation.variance[1] + floor * floor,
+    ];
+    let size = e1.hypot(e2);
+    // Noise of the component along the elongation, and the one that turns it.
+    let (c, s) = if size > 0.0 {
+        (e1 / size, e2 / size)
+    } else {
+        (1.0, 0.0)
+    };
+    let along = (c * c * variance[0] + s * s * variance[1]).sqrt();
+    let across = (s * s * variance[0] + c * c * variance[1]).sqrt();
+    let unbiased = (size * size - across * across).max(0.0).sqrt();
+    let length = (unbiased / SEGMENT_MOMENT).sqrt();
+    let length_sigma = ((unbiased + along) / SEGMENT_MOMENT).sqrt() - length;
+    let angle = Angle::from_rad(0.5 * e2.atan2(e1));
+    let angle_sigma = Angle::from_rad(0.5 * (across / size.max(1e-12)))
+        .deg()
+        .min(90.0);
+    let vector = forward(PixelVector::new(length * angle.cos(), length * angle.sin()));
+    let turn = (0.5 * across / size.max(1e-12)).min(1.0) * length;
+    let covariance = rotated(
+        length_sigma.powi(2),
+        turn.max(0.0).powi(2).max(0.25 * length_sigma.powi(2)),
+        angle,
+    );
+    Some(FrameTrail {
+        vector,
+        covariance,
         length: Measured::new(Pixels::new(length), Pixels::new(length_sigma)),
-        angle: AxialAngle::from_angle(Angle::from_rad(angle)),
-        angle_sigma: Angle::from_rad(angle_sigma),
-        n_stars,
+        angle: AxialAngle::from_angle(angle),
+        angle_sigma: Angle::from_deg(angle_sigma),
+        n_stars: elongation.used,
+    })
+}
+
+/// Tensor with the given variances along and across a direction.
+fn rotated(along: f64, across: f64, angle: Angle) -> PixelTensor {
+    let (c, s) = (angle.cos(), angle.sin());
+    PixelTensor::new(
+        c * c * along + s * s * across,
+        c * s * (along - across),
+        s * s * along + c * c * across,
+    )
+}
+
+/// Elongation at the frame's centre, free of the lens's radial pattern.
+pub(super) struct ElongationFit {
+    center: [f64; 2],
+    variance: [f64; 2],
+    used: usize,
+}
+
+impl ElongationFit {
+    fn of(stars: &[&Star], center: PixelPoint, scale: f64) -> Option<Self> {
+        let rows: Vec<Vec<f64>> = stars
+            .iter()
+            .flat_map(|s| pair_of_rows(s, center, scale, stars.len()))
+            .collect();
+        let design = DMatrix::from_fn(rows.len(), rows[0].len(), |i, k| rows[i][k]);
+        let values = DVector::from_iterator(
+            rows.len(),
+            stars
+                .iter()
+                .flat_map(|s| [s.moments.xx - s.moments.yy, 2.0 * s.moments.xy]),
+        );
+        let errors: Vec<f64> = stars
+            .iter()
+            .flat_map(|s| {
+                let diagonal = s.moments_sigma.xx.powi(2) + s.moments_sigma.yy.powi(2);
+                [diagonal, 4.0 * s.moments_sigma.xy.powi(2)]
+            })
+            .collect();
+        robust_pairs(&design, &values, &errors)
     }
 }
 
-/// Robust fit of a two-part field: constant and linear in x and y, and, if asked, the pattern
-/// that a lens draws about the centre, (x^2 - y^2, 2 x y). Returns the constant and its covariance.
-fn fit_field(
-    data: &[[f64; 2]],
-    sigmas: &[f64],
-    places: &[(f64, f64)],
-    pattern: bool,
-) -> Option<([f64; 2], Matrix2<f64>)> {
-    let n_parameters = match (pattern, data.len() >= 12) {
-        (true, _) => 7,
-        (false, true) => 6,
-        (false, false) => 2,
+/// Rows of the design matrix for the two components of one star.
+///
+/// Unknowns: both values at the centre; with enough stars their slopes, the radial pattern r^2 and r^4
+/// (astigmatism, coma and field curvature stretch along or across the radius), and their curvatures.
+fn pair_of_rows(star: &Star, center: PixelPoint, scale: f64, n_stars: usize) -> [Vec<f64>; 2] {
+    let (x, y) = (
+        (star.position.x - center.x) / scale,
+        (star.position.y - center.y) / scale,
+    );
+    let mut rows = [vec![1.0, 0.0], vec![0.0, 1.0]];
+    let both = |rows: &mut [Vec<f64>; 2], term: f64| {
+        rows[0].extend([term, 0.0]);
+        rows[1].extend([0.0, term]);
     };
-    let row = |part: usize, (x, y): (f64, f64)| {
-        let mut row = DVector::zeros(n_parameters);
-        row[part] = 1.0;
-        if n_parameters >= 6 {
-            row[2 + 2 * part] = x;
-            row[3 + 2 * part] = y;
-        }
-        if n_parameters >= 7 {
-            row[6] = if part == 0 {
-                x * x - y * y
-            } else {
-                2.0 * x * y
-            };
-        }
-        row
-    };
-    let mut weights = vec![1.0; data.len()];
-    let mut spread = 0.0;
-    let mut solution = DVector::zeros(n_parameters);
-    let mut inverse = DMatrix::zeros(n_parameters, n_parameters);
+    if n_stars >= 12 {
+        both(&mut rows, x);
+        both(&mut rows, y);
+        rows[0].push(x * x - y * y);
+        rows[1].push(2.0 * x * y);
+    }
+    if n_stars >= 40 {
+        let r2 = x * x + y * y;
+        rows[0].push(r2 * (x * x - y * y));
+        rows[1].push(r2 * 2.0 * x * y);
+    }
+    rows
+}
+
+/// Weighted least squares with an excess scatter from the residuals and Tukey weights on pairs.
+fn robust_pairs(
+    design: &DMatrix<f64>,
+    values: &DVector<f64>,
+    errors: &[f64],
+) -> Option<ElongationFit> {
+    const TUKEY: f64 = 5.0;
+    let n_stars = errors.len() / 2;
+    let mut solution = DVector::zeros(design.ncols());
+    for k in 0..2 {
+        solution[k] = median((0..n_stars).map(|i| values[2 * i + k]));
+    }
+    let mut result = None;
     for _ in 0..12 {
-        let mut normal = DMatrix::zeros(n_parameters, n_parameters);
-        let mut right = DVector::zeros(n_parameters);
-        for (idx, place) in places.iter().enumerate() {
-            let weight = weights[idx] / (sigmas[idx].powi(2) + spread);
-            for part in 0..2 {
-                let row = row(part, *place);
-                normal += weight * &row * row.transpose();
-                right += weight * data[idx][part] * row;
-            }
-        }
-        inverse = normal.try_inverse()?;
-        solution = &inverse * right;
-        let off = |idx: usize| {
-            let parts = [0, 1].map(|part| data[idx][part] - row(part, places[idx]).dot(&solution));
-            parts[0].hypot(parts[1])
-        };
-        let mut sizes: Vec<f64> = (0..data.len()).map(off).collect();
-        let sorted = {
-            let mut sorted = sizes.clone();
-            sorted.sort_by(f64::total_cmp);
-            sorted
-        };
-        // Median of a Rayleigh distribution is 1.177 sigma.
-        let scale = (sorted[sorted.len() / 2] / 1.177).max(1e-9);
-        let mut variances: Vec<f64> = sigmas.iter().map(|sigma| sigma * sigma).collect();
-        variances.sort_by(f64::total_cmp);
-        spread = (scale * scale - variances[variances.len() / 2]).max(0.0);
-        for (weight, size) in weights.iter_mut().zip(&mut sizes) {
-            let reach = *size / (4.5 * scale);
-            *weight = if reach < 1.0 {
-                (1.0 - reach * reach).powi(2)
+        let residuals = values - design * &solution;
+        let excess = excess_variance(&residuals, errors);
+        let pull = |i: usize| residuals[i] * residuals[i] / (errors[i] + excess);
+        let weight = |i: usize| {
+            let t2 = (pull(i - i % 2) + pull(i - i % 2 + 1)) / (2.0 * TUKEY * TUKEY);
+            if t2 < 1.0 {
+                (1.0 - t2).powi(2) / (errors[i] + excess)
             } else {
                 0.0
-            };
+            }
+        };
+        let weights = DVector::from_fn(values.len(), |i, _| weight(i));
+        let weighted = DMatrix::from_fn(design.nrows(), design.ncols(), |i, k| {
+            design[(i, k)] * weights[i]
+        });
+        let inverse = (weighted.transpose() * design).try_inverse()?;
+        solution = &inverse * (weighted.transpose() * values);
+        let used = weights.iter().filter(|w| **w > 0.0).count() / 2;
+        result = Some(ElongationFit {
+            center: [solution[0], solution[1]],
+            variance: [inverse[(0, 0)], inverse[(1, 1)]],
+            used,
+        });
+    }
+    result.filter(|r| r.used >= FEWEST_STARS)
+}
+
+fn excess_variance(residuals: &DVector<f64>, errors: &[f64]) -> f64 {
+    let spread = |added: f64| {
+        1.4826
+            * median(
+                residuals
+                    .iter()
+                    .zip(errors)
+                    .map(|(r, v)| (r * r / (v + added)).sqrt()),
+            )
+    };
+    if spread(0.0) <= 1.0 {
+        return 0.0;
+    }
+    let (mut low, mut high) = (0.0, residuals.amax().powi(2));
+    for _ in 0..40 {
+        let middle = 0.5 * (low + high);
+        if spread(middle) > 1.0 {
+            low = middle
+        } else {
+            high = middle
         }
     }
-    let covariance = inverse.fixed_view::<2, 2>(0, 0).into();
-    Some(([solution[0], solution[1]], covariance))
+    high
 }
