@@ -177,6 +177,6 @@ mod tests {
         // Columns right = west, down, forward = south: a level camera that faces south.
         let facing_south = Matrix3::new(-1.0, 0.0, 0.0, 0.0, 0.0, -1.0, 0.0, -1.0, 0.0);
         let rotation = Rotation::<Camera, Horizon>::nearest(&facing_south);
-        assert!((rotation.inner().matrix() - facing_south).norm() < 1e-12);
+        assert!((rotation.unwrap().inner().matrix() - facing_south).norm() < 1e-12);
     }
 }
