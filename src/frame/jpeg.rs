@@ -96,6 +96,9 @@ fn refused(error: zune_jpeg::errors::DecodeErrors) -> Error {
                 "a JPEG variant that is not read ({what:?}); baseline or progressive was needed"
             ),
         ),
+        DecodeErrors::IoErrors(_) | DecodeErrors::ExhaustedData => {
+            damaged(Format::Jpeg, "the data end too early")
+        }
         other => damaged(Format::Jpeg, other),
     }
 }

@@ -6,6 +6,7 @@
 
 mod clock;
 mod decoded;
+#[cfg_attr(not(feature = "raw"), allow(dead_code))]
 mod directories;
 mod exif_facts;
 mod facts;

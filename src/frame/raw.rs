@@ -216,7 +216,7 @@ impl Levels {
             .copied()
             .unwrap_or(u32::from(u16::MAX)) as f32;
         let highest_black = black.iter().copied().fold(f32::MIN, f32::max);
-        if !(white > highest_black) {
+        if white.is_nan() || white <= highest_black {
             let reason = format!("white level {white} is not above black level {highest_black}");
             return Err(damaged(Format::Raw, reason));
         }
