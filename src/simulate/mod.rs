@@ -25,6 +25,7 @@ mod rig;
 mod scenario;
 mod schedule;
 mod sensor;
+mod skyline;
 mod star_lists;
 mod tags;
 mod truth;
