@@ -2,6 +2,7 @@
 //! refraction, the pole. Knows no pixels.
 
 pub mod catalogue;
+pub(crate) mod cells;
 
 use std::marker::PhantomData;
 
