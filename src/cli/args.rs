@@ -124,6 +124,7 @@ mod tests {
         let line = ["stillpoint", "diagnose"].iter().chain(words);
         CommandLine::try_parse_from(line).map(|line| match line.command {
             Command::Diagnose(args) => args,
+            other => panic!("{other:?}"),
         })
     }
 

@@ -44,10 +44,7 @@ impl From<Outcome> for ExitCode {
 pub fn run(line: &args::CommandLine) -> Result<Outcome, Error> {
     match &line.command {
         args::Command::Diagnose(args) => diagnose::run(args),
-        args::Command::Polestar(args) => {
-            polestar::run(args, &mut std::io::stdout().lock())?;
-            Ok(Outcome::Answered)
-        }
+        args::Command::Polestar(args) => polestar::run(args),
         args::Command::Simulate(args) => {
             let bar = terminal::Bar::new(false);
             simulate::run(
