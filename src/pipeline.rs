@@ -6,9 +6,12 @@ mod assemble;
 mod facts;
 mod gather;
 mod interpret;
+mod measure;
 mod survey;
 
 use std::path::Path;
+
+pub use measure::measure;
 
 use alignment::examine;
 use assemble::assemble;

@@ -1,6 +1,6 @@
 //! `polestar`: where the pole star should stand, tonight and now.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 use jiff::Timestamp;
@@ -8,11 +8,12 @@ use jiff::civil::DateTime;
 use jiff::tz::Offset;
 
 use crate::error::{Error, ErrorKind};
-use crate::report::polestar::{CameraInUse, PoleStarQuestion, PoleStarReport, report_pole_star};
+use crate::report::polestar::{CameraInUse, PoleStarQuestion, report_pole_star};
 use crate::sky::{Atmosphere, Observer};
 use crate::units::Seconds;
 
 use super::Outcome;
+use super::picture::PictureFile;
 use super::quantity::{read_exposure, read_focal_length, read_pixel_pitch, read_utc_offset};
 use super::refuse::Wanted;
 use super::site::read_site;
@@ -23,12 +24,6 @@ const TIME: Wanted = Wanted {
     allowed: "a date and time as in RFC 3339, with or without an offset",
     example: "--time 2026-08-14T21:30:00+02:00",
 };
-const PICTURE: Wanted = Wanted {
-    flag: "--picture",
-    allowed: "a file name that ends in .svg or .png",
-    example: "--picture polestar.svg",
-};
-
 /// Exposure that the cost of aiming at the star is told for, where none is given.
 const DEFAULT_EXPOSURE: Seconds = Seconds::new(60.0);
 
@@ -93,7 +88,7 @@ fn answer(args: &PolestarArgs) -> Result<String, Error> {
     let picture = picture.transpose()?;
     let report = report_pole_star(&question);
     if let Some(picture) = picture {
-        picture.write(&report)?;
+        picture.write(&report.to_drawing())?;
     }
     Ok(report.to_text())
 }
@@ -130,35 +125,6 @@ impl PolestarArgs {
             focal: read_focal_length(focal)?,
             pixel_pitch: read_pixel_pitch(pitch)?,
         }))
-    }
-}
-
-/// A file for the picture, in a form that its name tells.
-enum PictureFile<'a> {
-    Svg(&'a Path),
-    Png(&'a Path),
-}
-
-impl<'a> PictureFile<'a> {
-    fn checked(path: &'a Path) -> Result<Self, Error> {
-        let ending = path.extension().and_then(|ending| ending.to_str());
-        match ending.map(str::to_ascii_lowercase).as_deref() {
-            Some("svg") => Ok(Self::Svg(path)),
-            Some("png") => Ok(Self::Png(path)),
-            _ => Err(PICTURE.refuse(&path.display().to_string(), "the ending tells the form")),
-        }
-    }
-
-    fn write(&self, report: &PoleStarReport) -> Result<(), Error> {
-        let drawing = report.to_drawing();
-        let (path, bytes) = match self {
-            Self::Svg(path) => (path, drawing.to_svg().into_bytes()),
-            Self::Png(path) => (path, drawing.to_png()),
-        };
-        std::fs::write(path, bytes).map_err(|error| {
-            Error::new(ErrorKind::Io, format!("{}: {error}", path.display()))
-                .with_hint("name a file in a folder that exists and that you may write to")
-        })
     }
 }
 

@@ -33,7 +33,7 @@ pub fn full(report: &Warned<NightReport>, look: &Look) -> String {
     granted(night, &mut page);
     let warnings = report.warnings.iter().map(|warning| warning.text.as_str());
     labelled(&mut page, "beware", Role::Middling, warnings);
-    set_aside(night, &mut page);
+    set_aside(night.frames.iter(), &mut page);
     page.finish()
 }
 
@@ -233,9 +233,9 @@ fn granted(night: &NightReport, page: &mut Page) {
 }
 
 /// Frames set aside, those with the same reason in a row together.
-fn set_aside(night: &NightReport, page: &mut Page) {
+pub(super) fn set_aside<'a>(frames: impl Iterator<Item = &'a FrameReport>, page: &mut Page) {
     let mut groups: Vec<(&str, &str, usize)> = Vec::new();
-    for frame in &night.frames {
+    for frame in frames {
         let Some(reason) = &frame.skipped_because else {
             continue;
         };
@@ -263,7 +263,12 @@ fn set_aside(night: &NightReport, page: &mut Page) {
 }
 
 /// Lines under each other, the first with its label in the margin.
-fn labelled<'a>(page: &mut Page, label: &str, role: Role, lines: impl Iterator<Item = &'a str>) {
+pub(super) fn labelled<'a>(
+    page: &mut Page,
+    label: &str,
+    role: Role,
+    lines: impl Iterator<Item = &'a str>,
+) {
     for (nth, line) in lines.enumerate() {
         let margin = if nth == 0 { label } else { "" };
         page.words(role, &format!(" {margin:<9}"), line);
