@@ -156,8 +156,8 @@ fn usual_longest(cells: &[Cell]) -> f64 {
 
 /// The nearest of 0.5, 1, 2, 5, 10 ... that is not longer, at least 0.5.
 fn round_length(length: f64) -> f64 {
-    let steps = (0..4).flat_map(|power| [1.0, 2.0, 5.0].map(|step| step * 10f64.powi(power)));
-    steps.filter(|step| *step <= length).last().unwrap_or(0.5)
+    let mut steps = (0..4).flat_map(|power| [1.0, 2.0, 5.0].map(|step| step * 10f64.powi(power)));
+    steps.rfind(|step| *step <= length).unwrap_or(0.5)
 }
 
 fn border(field: &StarField, scale: f64) -> Shape {
