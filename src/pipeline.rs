@@ -6,10 +6,13 @@ mod assemble;
 mod facts;
 mod gather;
 mod interpret;
+mod measure;
 mod plates;
 mod survey;
 
 use std::path::Path;
+
+pub use measure::measure;
 
 use alignment::{Examined, examine};
 use assemble::assemble;

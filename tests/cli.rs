@@ -80,10 +80,77 @@ fn help_and_version_end_with_0() {
 }
 
 #[test]
+fn measure_refuses_a_folder_and_two_forms_at_once() {
+    let folder = stillpoint(&["measure", "."]);
+    assert_eq!(folder.code, 2);
+    assert!(
+        folder.stderr.contains("stillpoint diagnose ."),
+        "{}",
+        folder.stderr
+    );
+    assert_eq!(stillpoint(&["measure", "--json", "--csv", "a.jpg"]).code, 2);
+}
+
+#[test]
+fn a_file_that_is_no_picture_ends_with_2_and_is_named() {
+    let place = TempDir::new().unwrap();
+    let file = place.path().join("IMG_0001.jpg");
+    fs::write(&file, "no picture").unwrap();
+    let run = stillpoint(&["measure", file.to_str().unwrap()]);
+    assert_eq!(run.code, 2);
+    assert!(run.stderr.contains("IMG_0001.jpg"), "{}", run.stderr);
+}
+
+#[test]
+fn a_photograph_is_not_written_over_by_a_slip_of_the_hand() {
+    let night = TempDir::new().unwrap();
+    let photo = night.path().join("IMG_0001.png");
+    fs::write(&photo, grey_png(&|_, _| 40)).unwrap();
+    let before = fs::read(&photo).unwrap();
+    let photo_name = photo.to_str().unwrap();
+    let folder = night.path().to_str().unwrap();
+    assert_eq!(
+        stillpoint(&["diagnose", folder, "--json", photo_name]).code,
+        2
+    );
+    assert_eq!(
+        stillpoint(&["measure", photo_name, "--picture", photo_name]).code,
+        2
+    );
+    assert_eq!(fs::read(&photo).unwrap(), before);
+}
+
+#[test]
+fn json_on_standard_output_stands_alone_and_a_starless_night_cannot_be_told() {
+    let night = TempDir::new().unwrap();
+    fs::write(
+        night.path().join("a.png"),
+        grey_png(&|x, y| 40 + ((x * 7 + y * 13) % 5) as u8),
+    )
+    .unwrap();
+    let run = stillpoint(&["diagnose", night.path().to_str().unwrap(), "--json", "-"]);
+    assert_eq!(run.code, 1, "{}", run.stderr);
+    let value: serde_json::Value = serde_json::from_str(&run.stdout).expect("JSON alone");
+    assert_eq!(value["schema"], 1);
+    assert_eq!(value["frames"][0]["file"], "a.png");
+    assert_eq!(value["frames"][0]["verdict"], "unmeasured");
+}
+
+#[test]
 fn pipes_get_no_colours_and_no_bar() {
     let night = TempDir::new().unwrap();
     let run = stillpoint(&["diagnose", night.path().to_str().unwrap(), "--red"]);
     assert!(!run.stdout.contains('\x1b') && !run.stderr.contains('\x1b'));
+}
+
+/// A small grey PNG whose pixels a rule gives.
+fn grey_png(value: &dyn Fn(u32, u32) -> u8) -> Vec<u8> {
+    let picture = image::GrayImage::from_fn(320, 240, |x, y| image::Luma([value(x, y)]));
+    let mut bytes = std::io::Cursor::new(Vec::new());
+    picture
+        .write_to(&mut bytes, image::ImageFormat::Png)
+        .unwrap();
+    bytes.into_inner()
 }
 
 /// What a finished run left.

@@ -46,26 +46,23 @@ fn every_source_key_in_the_code_is_in_the_list() {
 }
 
 #[test]
-fn the_readme_lists_every_option_of_diagnose_and_no_other() {
-    let help = Command::new(env!("CARGO_BIN_EXE_stillpoint"))
-        .args(["diagnose", "--help"])
-        .output()
-        .expect("the program starts");
-    let help = String::from_utf8(help.stdout).expect("help is UTF-8");
+fn the_readme_lists_every_option_of_every_command_and_no_other() {
+    let commands = commands_in(&help_of(&["--help"]));
+    assert!(commands.contains("diagnose"), "{commands:?}");
     let text = read("README.md");
-    let section = section(&text, "## Options of `diagnose`");
-    let offered = options_in(&help);
-    let described = options_in(section);
-    assert!(offered.len() > 10, "{offered:?}");
-    let hidden: Vec<_> = offered
-        .difference(&described)
-        .filter(|o| *o != "--help")
-        .collect();
-    let invented: Vec<_> = described.difference(&offered).collect();
-    assert!(
-        hidden.is_empty() && invented.is_empty(),
-        "missing {hidden:?}, invented {invented:?}"
-    );
+    for command in &commands {
+        let offered = options_in(&help_of(&[command, "--help"]));
+        let described = options_in(section(&text, &format!("## Options of `{command}`")));
+        let hidden: Vec<_> = offered
+            .difference(&described)
+            .filter(|option| *option != "--help")
+            .collect();
+        let invented: Vec<_> = described.difference(&offered).collect();
+        assert!(
+            hidden.is_empty() && invented.is_empty(),
+            "{command}: missing {hidden:?}, invented {invented:?}"
+        );
+    }
 }
 
 #[test]
@@ -82,6 +79,26 @@ fn the_readers_of_pages_find_what_they_should() {
         options_in("--utc-offset +01:00, --red."),
         BTreeSet::from(["--red".to_string(), "--utc-offset".to_string(),])
     );
+}
+
+fn help_of(words: &[&str]) -> String {
+    let output = Command::new(env!("CARGO_BIN_EXE_stillpoint"))
+        .args(words)
+        .output()
+        .expect("the program starts");
+    String::from_utf8(output.stdout).expect("help is UTF-8")
+}
+
+/// The words that begin the indented lines under "Commands:", without clap's own "help".
+fn commands_in(help: &str) -> BTreeSet<String> {
+    help.lines()
+        .skip_while(|line| *line != "Commands:")
+        .skip(1)
+        .take_while(|line| line.starts_with("  "))
+        .filter_map(|line| line.split_whitespace().next())
+        .filter(|word| *word != "help")
+        .map(str::to_string)
+        .collect()
 }
 
 fn root() -> &'static Path {

@@ -25,6 +25,8 @@ pub struct CommandLine {
 pub enum Command {
     /// Say what trailed in a night's frames, why, how far, and which way to move the axis
     Diagnose(DiagnoseArgs),
+    /// Measure the stars of single frames: number, width, trail
+    Measure(MeasureArgs),
     /// Say where the pole star stands about the pole, and what aiming straight at it costs
     Polestar(PolestarArgs),
     /// Draw the frames of an invented night, with the truth beside them
@@ -115,6 +117,40 @@ pub struct DiagnoseArgs {
     pub threads: Option<String>,
 }
 
+/// Flags of `measure`.
+#[derive(Debug, Clone, Default, Args)]
+#[command(after_help = "\
+  stillpoint measure IMG_0001.jpg IMG_0002.jpg
+  stillpoint measure --csv IMG_0001.jpg > stars.csv
+  stillpoint measure IMG_0001.jpg --picture trails.png
+
+Exit code: 0 measured, 1 no frame has stars enough, 2 could not run.")]
+pub struct MeasureArgs {
+    /// The frames
+    #[arg(value_name = "FILE", required = true)]
+    pub files: Vec<PathBuf>,
+
+    /// Print JSON, every star included, in place of the text
+    #[arg(long, conflicts_with = "csv")]
+    pub json: bool,
+
+    /// Print a table of the stars, comma-separated, in place of the text
+    #[arg(long)]
+    pub csv: bool,
+
+    /// Draw the trails over the frame (one frame only): a file that ends in .svg or .png
+    #[arg(long, value_name = "OUT")]
+    pub picture: Option<PathBuf>,
+
+    /// Red on black only, for eyes used to the dark
+    #[arg(long)]
+    pub red: bool,
+
+    /// Threads to use [default: one a core]
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    pub threads: Option<String>,
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -124,7 +160,7 @@ mod tests {
         let line = ["stillpoint", "diagnose"].iter().chain(words);
         CommandLine::try_parse_from(line).map(|line| match line.command {
             Command::Diagnose(args) => args,
-            other => panic!("not diagnose: {other:?}"),
+            other => panic!("{other:?}"),
         })
     }
 

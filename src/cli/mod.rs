@@ -12,10 +12,13 @@ pub mod simulate;
 mod angle_text;
 mod diagnose;
 mod direction;
+mod measure;
+mod picture;
 mod quantity;
 mod refuse;
 mod site;
 mod terminal;
+mod threads;
 
 pub use terminal::print_error;
 
@@ -44,10 +47,8 @@ impl From<Outcome> for ExitCode {
 pub fn run(line: &args::CommandLine) -> Result<Outcome, Error> {
     match &line.command {
         args::Command::Diagnose(args) => diagnose::run(args),
-        args::Command::Polestar(args) => {
-            polestar::run(args, &mut std::io::stdout().lock())?;
-            Ok(Outcome::Answered)
-        }
+        args::Command::Measure(args) => measure::run(args),
+        args::Command::Polestar(args) => polestar::run(args),
         args::Command::Simulate(args) => {
             let bar = terminal::Bar::new(false);
             simulate::run(

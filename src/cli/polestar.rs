@@ -1,18 +1,29 @@
 //! `polestar`: where the pole star should stand, tonight and now.
 
-use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
+use jiff::Timestamp;
 use jiff::civil::DateTime;
 use jiff::tz::Offset;
-use jiff::{SignedDuration, Timestamp};
 
 use crate::error::{Error, ErrorKind};
-use crate::report::polestar::{CameraInUse, PoleStarQuestion, PoleStarReport, report_pole_star};
+use crate::report::polestar::{CameraInUse, PoleStarQuestion, report_pole_star};
 use crate::sky::{Atmosphere, Observer};
-use crate::units::{Angle, Length, Seconds, Site};
+use crate::units::Seconds;
 
+use super::Outcome;
+use super::picture::PictureFile;
+use super::quantity::{read_exposure, read_focal_length, read_pixel_pitch, read_utc_offset};
+use super::refuse::Wanted;
+use super::site::read_site;
+use super::terminal;
+
+const TIME: Wanted = Wanted {
+    flag: "--time",
+    allowed: "a date and time as in RFC 3339, with or without an offset",
+    example: "--time 2026-08-14T21:30:00+02:00",
+};
 /// Exposure that the cost of aiming at the star is told for, where none is given.
 const DEFAULT_EXPOSURE: Seconds = Seconds::new(60.0);
 
@@ -62,20 +73,24 @@ pub struct PolestarArgs {
     pub picture: Option<PathBuf>,
 }
 
-/// Answers on `out`, and writes the picture if one is asked for.
+/// Prints where the pole star stands, and writes the picture if one is asked for.
 ///
 /// # Errors
-/// A flag whose value is not usable; a picture file that cannot be written; a broken `out`.
-pub fn run(args: &PolestarArgs, out: &mut dyn Write) -> Result<(), Error> {
+/// A flag whose value is not usable; a picture file that cannot be written.
+pub fn run(args: &PolestarArgs) -> Result<Outcome, Error> {
+    terminal::print(&answer(args)?)?;
+    Ok(Outcome::Answered)
+}
+
+fn answer(args: &PolestarArgs) -> Result<String, Error> {
     let question = args.checked()?;
     let picture = args.picture.as_deref().map(PictureFile::checked);
     let picture = picture.transpose()?;
     let report = report_pole_star(&question);
     if let Some(picture) = picture {
-        picture.write(&report)?;
+        picture.write(&report.to_drawing())?;
     }
-    out.write_all(report.to_text().as_bytes())
-        .map_err(|error| Error::new(ErrorKind::Io, format!("standard output: {error}")))
+    Ok(report.to_text())
 }
 
 impl PolestarArgs {
@@ -91,7 +106,7 @@ impl PolestarArgs {
         };
         let exposure = match &self.exposure {
             None => DEFAULT_EXPOSURE,
-            Some(text) => Seconds::new(read_number("--exposure", text, 1e-4, 86_400.0, "s")?),
+            Some(text) => read_exposure(text)?,
         };
         Ok(PoleStarQuestion {
             observer: Observer::new(site, Atmosphere::standard(site.height_m())),
@@ -107,72 +122,16 @@ impl PolestarArgs {
             return Ok(None);
         };
         Ok(Some(CameraInUse {
-            focal: Length::from_mm(read_number("--focal", focal, 1.0, 10_000.0, "mm")?),
-            pixel_pitch: Length::from_um(read_number("--pixel-pitch", pitch, 0.5, 100.0, "um")?),
+            focal: read_focal_length(focal)?,
+            pixel_pitch: read_pixel_pitch(pitch)?,
         }))
     }
 }
 
-/// A file for the picture, in a form that its name tells.
-enum PictureFile<'a> {
-    Svg(&'a Path),
-    Png(&'a Path),
-}
-
-impl<'a> PictureFile<'a> {
-    fn checked(path: &'a Path) -> Result<Self, Error> {
-        let ending = path.extension().and_then(|ending| ending.to_str());
-        match ending.map(str::to_ascii_lowercase).as_deref() {
-            Some("svg") => Ok(Self::Svg(path)),
-            Some("png") => Ok(Self::Png(path)),
-            _ => Err(refuse(
-                "--picture",
-                &path.display().to_string(),
-                "a file name that ends in .svg or .png",
-                "--picture polestar.svg",
-            )),
-        }
-    }
-
-    fn write(&self, report: &PoleStarReport) -> Result<(), Error> {
-        let drawing = report.to_drawing();
-        let (path, bytes) = match self {
-            Self::Svg(path) => (path, drawing.to_svg().into_bytes()),
-            Self::Png(path) => (path, drawing.to_png()),
-        };
-        std::fs::write(path, bytes).map_err(|error| {
-            Error::new(ErrorKind::Io, format!("{}: {error}", path.display()))
-                .with_hint("name a file in a folder that exists and that you may write to")
-        })
-    }
-}
-
-fn refuse(flag: &str, found: &str, needed: &str, example: &str) -> Error {
-    let found = found.replace(char::is_control, "?");
-    let context = format!("{flag} \"{found}\": needs {needed}");
-    Error::new(ErrorKind::BadSetting, context).with_hint(format!("for example: {example}"))
-}
-
-fn read_site(text: &str) -> Result<Site, Error> {
-    let refused = || {
-        refuse(
-            "--site",
-            text,
-            "latitude (-90 to 90) and longitude (-360 to 360) in degrees, north and east positive",
-            "--site 51.5,-0.1",
-        )
-    };
-    let numbers: Result<Vec<f64>, _> = text.split(',').map(|part| part.trim().parse()).collect();
-    match numbers.map_err(|_| refused())?.as_slice() {
-        [latitude, longitude, height @ ..] if height.len() < 2 => {
-            let site = Site::new(Angle::from_deg(*latitude), Angle::from_deg(*longitude));
-            let height_m = height.first().copied().unwrap_or(0.0);
-            let site = site.filter(|_| (-500.0..=9000.0).contains(&height_m));
-            site.map(|site| site.at_height_m(height_m))
-                .ok_or_else(refused)
-        }
-        _ => Err(refused()),
-    }
+fn read_offset(text: &str) -> Result<Offset, Error> {
+    let seconds = read_utc_offset(text)?.s().round() as i32;
+    Offset::from_seconds(seconds)
+        .map_err(|_| Error::new(ErrorKind::BadSetting, format!("no such zone: {text}")))
 }
 
 /// An instant, or a local time that the offset makes one.
@@ -182,58 +141,9 @@ fn read_time(text: &str, offset: Offset) -> Result<Timestamp, Error> {
         let local: DateTime = text.parse().ok()?;
         offset.to_timestamp(local).ok()
     };
-    instant.or_else(local).ok_or_else(|| {
-        refuse(
-            "--time",
-            text,
-            "a date and time as in RFC 3339, with or without an offset",
-            "--time 2026-08-14T21:30:00+02:00",
-        )
-    })
-}
-
-fn read_offset(text: &str) -> Result<Offset, Error> {
-    parse_offset(text.trim()).ok_or_else(|| {
-        refuse(
-            "--utc-offset",
-            text,
-            "hours and minutes ahead of UTC, -14:00 to +14:00",
-            "--utc-offset +05:30",
-        )
-    })
-}
-
-fn parse_offset(text: &str) -> Option<Offset> {
-    if text.eq_ignore_ascii_case("z") {
-        return Some(Offset::UTC);
-    }
-    let (sign, digits) = match text.strip_prefix('-') {
-        Some(rest) => (-1, rest),
-        None => (1, text.strip_prefix('+').unwrap_or(text)),
-    };
-    let (hours, minutes) = digits.split_once(':').unwrap_or((digits, "0"));
-    let (hours, minutes) = (hours.parse::<u8>().ok()?, minutes.parse::<u8>().ok()?);
-    let seconds = i32::from(hours) * 3600 + i32::from(minutes) * 60;
-    let legal = minutes < 60 && seconds <= SignedDuration::from_hours(14).as_secs() as i32;
-    legal.then(|| Offset::from_seconds(sign * seconds).ok())?
-}
-
-/// A number in a closed range, its unit written after it or not.
-fn read_number(flag: &str, text: &str, low: f64, high: f64, unit: &str) -> Result<f64, Error> {
-    let digits = text.trim().trim_end_matches(unit).trim();
-    let number = digits.parse().ok();
-    // A comparison that refuses NaN.
-    number
-        .filter(|number| (low..=high).contains(number))
-        .ok_or_else(|| {
-            let needed = format!("a number from {low} to {high} {unit}");
-            refuse(
-                flag,
-                text,
-                &needed,
-                &format!("{flag} {}", 60.0_f64.clamp(low, high)),
-            )
-        })
+    instant
+        .or_else(local)
+        .ok_or_else(|| TIME.refuse(text, "no date and time"))
 }
 
 #[cfg(test)]
@@ -248,13 +158,8 @@ mod tests {
         }
     }
 
-    fn answer(args: &PolestarArgs) -> Result<String, Error> {
-        let mut out = Vec::new();
-        run(args, &mut out).map(|()| String::from_utf8(out).unwrap())
-    }
-
     #[test]
-    fn the_answer_is_written_to_out() {
+    fn the_answer_names_star_place_and_time() {
         let text = answer(&args("51.5,-0.1")).unwrap();
         assert!(text.starts_with("alpha Ursae Minoris, 51.50 N 0.10 W"));
         assert!(text.contains("01-15 22:00"));
@@ -270,21 +175,6 @@ mod tests {
             "2026-01-16T00:00:00+02:00",
         ] {
             assert_eq!(read_time(text, offset).unwrap(), utc, "{text}");
-        }
-    }
-
-    #[test]
-    fn offsets_in_several_spellings() {
-        for (text, seconds) in [
-            ("Z", 0),
-            ("+01:00", 3600),
-            ("5:30", 19_800),
-            ("-7", -25_200),
-        ] {
-            assert_eq!(read_offset(text).unwrap().seconds(), seconds, "{text}");
-        }
-        for text in ["", "+25:00", "+01:60", "one", "+-1", "1:2:3"] {
-            assert!(read_offset(text).is_err(), "{text}");
         }
     }
 

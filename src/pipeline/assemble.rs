@@ -118,7 +118,8 @@ fn frame_report(
     }
 }
 
-fn verdict(frame: &MeasuredFrame) -> Verdict {
+/// How the stars of a frame look.
+pub(super) fn verdict(frame: &MeasuredFrame) -> Verdict {
     let (Some(trail), Some(fwhm)) = (frame.field.trail, frame.field.fwhm) else {
         return Verdict::Unmeasured;
     };

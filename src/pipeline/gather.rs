@@ -80,9 +80,11 @@ pub fn gather(
     gathered
 }
 
-type Outcome = Result<(Header, StarField, Vec<Warning>), Error>;
+/// Header, stars and warnings of one file.
+pub(super) type Outcome = Result<(Header, StarField, Vec<Warning>), Error>;
 
-fn measure_file(path: &Path, overrides: &Overrides) -> Outcome {
+/// One file through the first two stages.
+pub(super) fn measure_file(path: &Path, overrides: &Overrides) -> Outcome {
     let frame = read_frame(path, overrides)?;
     let field = measure_stars(&frame.value.plane, frame.value.header.saturation);
     Ok((frame.value.header, field, frame.warnings))

@@ -18,7 +18,7 @@ use super::{
 pub const SCHEMA: u32 = 1;
 
 /// A finite number, rounded to a millionth of its unit; `None` is written as `null`.
-type Number = Option<f64>;
+pub(super) type Number = Option<f64>;
 
 /// The whole document.
 #[derive(Debug, Clone, Serialize)]
@@ -37,9 +37,19 @@ pub struct Night {
 }
 
 #[derive(Debug, Clone, Serialize)]
-struct Program {
+pub(super) struct Program {
     name: &'static str,
     version: &'static str,
+}
+
+impl Program {
+    /// This program.
+    pub(super) fn this() -> Self {
+        Self {
+            name: env!("CARGO_PKG_NAME"),
+            version: env!("CARGO_PKG_VERSION"),
+        }
+    }
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -50,7 +60,7 @@ struct Site {
 }
 
 #[derive(Debug, Clone, Serialize)]
-struct Frame {
+pub(super) struct Frame {
     file: String,
     alignment: String,
     pointing: Option<usize>,
@@ -187,7 +197,7 @@ struct NextFrameEntry {
 }
 
 /// Rounds to a millionth; what is not finite is not known. Adding zero turns -0 into 0.
-fn number(value: f64) -> Number {
+pub(super) fn number(value: f64) -> Number {
     let rounded = (value * 1e6).round() / 1e6 + 0.0;
     rounded.is_finite().then_some(rounded)
 }
@@ -209,10 +219,7 @@ impl From<&Warned<NightReport>> for Night {
         let night = &report.value;
         Self {
             schema: SCHEMA,
-            program: Program {
-                name: env!("CARGO_PKG_NAME"),
-                version: env!("CARGO_PKG_VERSION"),
-            },
+            program: Program::this(),
             answer: night.answer.clone(),
             site: night.site.as_ref().map(Site::from),
             frames: night.frames.iter().map(Frame::from).collect(),

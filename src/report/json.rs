@@ -2,6 +2,7 @@
 
 use std::ffi::OsString;
 use std::fs;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use crate::error::{Error, ErrorKind, Warned};
@@ -41,8 +42,16 @@ pub fn to_string(report: &Warned<NightReport>) -> String {
 /// Writes the report to a file: aside first, then renamed, so that no half of it ever stands there.
 ///
 /// # Errors
-/// When the system refuses to write.
+/// When the system refuses to write, and when something else than JSON stands there already: a
+/// slip of the hand must not cost a photograph.
 pub fn write_file(report: &Warned<NightReport>, path: &Path) -> Result<(), Error> {
+    if path.is_file() && !is_json_or_empty(path) {
+        return Err(Error::new(
+            ErrorKind::BadSetting,
+            format!("{}: is there already and is no JSON file", path.display()),
+        )
+        .with_hint("give another name for the report, or remove that file yourself"));
+    }
     let text = to_string(report);
     let refused = |error: std::io::Error| {
         Error::new(
@@ -63,6 +72,14 @@ pub fn write_file(report: &Warned<NightReport>, path: &Path) -> Result<(), Error
             let _ = fs::remove_file(&aside);
             refused(error)
         })
+}
+
+/// Whether the file begins as a report does; a file that cannot be read counts as something else.
+fn is_json_or_empty(path: &Path) -> bool {
+    let mut start = Vec::new();
+    fs::File::open(path)
+        .and_then(|file| file.take(1).read_to_end(&mut start))
+        .is_ok_and(|_| start.is_empty() || start == b"{")
 }
 
 /// A name beside the target's, so that the rename stays on one disk.
@@ -207,13 +224,23 @@ mod tests {
     fn a_file_is_replaced_whole_and_nothing_is_left_beside_it() {
         let place = tempfile::tempdir().unwrap();
         let path = place.path().join("night.json");
-        fs::write(&path, "older and longer than nothing").unwrap();
+        fs::write(&path, "{older}").unwrap();
         write_file(&sample::full(), &path).unwrap();
         assert_eq!(
             fs::read_to_string(&path).unwrap(),
             to_string(&sample::full())
         );
         assert_eq!(fs::read_dir(place.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn a_photograph_is_never_written_over() {
+        let place = tempfile::tempdir().unwrap();
+        let path = place.path().join("IMG_0001.jpg");
+        fs::write(&path, b"\xff\xd8\xff").unwrap();
+        let error = write_file(&sample::full(), &path).unwrap_err();
+        assert_eq!(error.kind, ErrorKind::BadSetting);
+        assert_eq!(fs::read(&path).unwrap(), b"\xff\xd8\xff");
     }
 
     #[test]

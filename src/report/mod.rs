@@ -7,6 +7,7 @@
 pub mod contract;
 pub mod drawing;
 pub mod json;
+pub mod measure;
 pub mod page;
 pub mod polestar;
 pub mod text;

@@ -131,6 +131,10 @@ impl Page {
 
     /// The words in letters that the terminal has, without control characters.
     pub fn spelt(&self, words: &str) -> String {
+        let words = match self.look.letters {
+            Letters::Unicode => words.replace("+-", "\u{b1}"),
+            Letters::Ascii => words.to_string(),
+        };
         words
             .chars()
             .map(|letter| match letter {

@@ -116,10 +116,10 @@ impl Row<'_> {
         });
         match (self.frames.as_slice(), least.is_finite()) {
             (_, false) => "-".into(),
-            ([frame], true) => frame.trail.as_ref().map_or("-".into(), |trail| {
-                let (length, sigma) = (trail.length.value.px(), trail.length.sigma.px());
-                format!("{length:.1} \u{b1} {:.1}", sigma.max(0.1))
-            }),
+            ([frame], true) => frame
+                .trail
+                .as_ref()
+                .map_or("-".into(), |trail| with_sigma(trail.length)),
             _ => format!("{least:.1} to {most:.1}"),
         }
     }
@@ -161,7 +161,14 @@ pub fn short(value: f64) -> String {
     }
 }
 
-fn file_name(path: &str) -> &str {
+/// A length in pixels with its sigma, to tenths; a smaller sigma is shown as one tenth.
+pub fn with_sigma(length: Measured<Pixels>) -> String {
+    let (value, sigma) = (length.value.px(), length.sigma.px());
+    format!("{value:.1} +- {:.1}", sigma.max(0.1))
+}
+
+/// The last part of a path.
+pub fn file_name(path: &str) -> &str {
     path.rsplit('/').next().unwrap_or(path)
 }
 

@@ -33,7 +33,7 @@ pub fn full(report: &Warned<NightReport>, look: &Look) -> String {
     granted(night, &mut page);
     let warnings = report.warnings.iter().map(|warning| warning.text.as_str());
     labelled(&mut page, "beware", Role::Middling, warnings);
-    set_aside(night, &mut page);
+    set_aside(night.frames.iter(), &mut page);
     page.finish()
 }
 
@@ -186,14 +186,27 @@ fn arcmin(angle: Angle) -> String {
 }
 
 fn longest(longest: &LongestExposure, page: &mut Page) {
-    let at_most = |exposure: Option<Seconds>| exposure.map(|time| format!("{} s", short(time.s())));
+    let at_most =
+        |exposure: Option<Seconds>| exposure.map(|time| format!("{} s", rounded_down(time)));
     let words = match (at_most(longest.now), at_most(longest.after_correction)) {
+        (Some(now), Some(after)) if now == after => format!("at most {now}, corrected or not"),
         (Some(now), Some(after)) => format!("at most {now} as it stands, {after} once corrected"),
         (Some(now), None) => format!("at most {now} as it stands"),
         (None, Some(after)) => format!("at most {after} once corrected"),
         (None, None) => return,
     };
     page.words(Role::Body, " expose   ", &words);
+}
+
+/// Two digits, never more than the limit itself: 228 becomes 220, 6.23 becomes 6.2.
+fn rounded_down(exposure: Seconds) -> String {
+    let seconds = exposure.s();
+    if seconds <= 0.0 {
+        return "0".into();
+    }
+    let step = 10f64.powf(seconds.log10().floor() - 1.0);
+    // The nudge keeps a limit that is a whole number of steps from losing one to rounding.
+    short((seconds / step + 1e-9).floor() * step)
 }
 
 fn granted(night: &NightReport, page: &mut Page) {
@@ -220,9 +233,9 @@ fn granted(night: &NightReport, page: &mut Page) {
 }
 
 /// Frames set aside, those with the same reason in a row together.
-fn set_aside(night: &NightReport, page: &mut Page) {
+pub(super) fn set_aside<'a>(frames: impl Iterator<Item = &'a FrameReport>, page: &mut Page) {
     let mut groups: Vec<(&str, &str, usize)> = Vec::new();
-    for frame in &night.frames {
+    for frame in frames {
         let Some(reason) = &frame.skipped_because else {
             continue;
         };
@@ -250,7 +263,12 @@ fn set_aside(night: &NightReport, page: &mut Page) {
 }
 
 /// Lines under each other, the first with its label in the margin.
-fn labelled<'a>(page: &mut Page, label: &str, role: Role, lines: impl Iterator<Item = &'a str>) {
+pub(super) fn labelled<'a>(
+    page: &mut Page,
+    label: &str,
+    role: Role,
+    lines: impl Iterator<Item = &'a str>,
+) {
     for (nth, line) in lines.enumerate() {
         let margin = if nth == 0 { label } else { "" };
         page.words(role, &format!(" {margin:<9}"), line);
@@ -306,6 +324,16 @@ mod tests {
         assert_eq!(words(-0.4, 0.3), "0.4' \u{b1} 0.3' too low, if at all");
         assert_eq!(words(20.0, 90.0), "not known (\u{b1} 90.0')");
         assert_eq!(words(-250.0, 40.0), "250' \u{b1} 40.0' too low");
+    }
+
+    #[test]
+    fn limits_are_rounded_down() {
+        let words = |seconds| rounded_down(Seconds::new(seconds));
+        assert_eq!(words(228.9), "220");
+        assert_eq!(words(6.29), "6.2");
+        assert_eq!(words(30.0), "30");
+        assert_eq!(words(0.3), "0.3");
+        assert_eq!(words(0.0), "0");
     }
 
     #[test]
