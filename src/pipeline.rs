@@ -120,11 +120,20 @@ fn gather_night(
         .map(|alignment| alignment.files.len())
         .sum();
     progress.begin("measuring frames", n_files);
-    let gathered = night
+    let gathered: Vec<Gathered> = night
         .alignments
         .iter()
         .map(|alignment| gather(&night.root, alignment, &settings.overrides, progress))
         .collect();
     progress.end();
+    in_order_of_time(gathered)
+}
+
+/// The night's order, where every alignment has a clock; else that of the folders' names.
+fn in_order_of_time(mut gathered: Vec<Gathered>) -> Vec<Gathered> {
+    let is_timed = |one: &Gathered| one.frames.is_empty() || one.first_start().is_some();
+    if gathered.iter().all(is_timed) {
+        gathered.sort_by_key(Gathered::first_start);
+    }
     gathered
 }

@@ -219,6 +219,30 @@ fn a_seed_gives_the_same_night_on_one_thread_and_on_many_and_another_seed_anothe
     assert!(first[0].picture != draw(2, &other)[0].picture);
 }
 
+#[test]
+fn the_demo_s_truth_is_what_its_scenario_gives() {
+    let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("testdata/demo");
+    let scenario = Scenario::read(&demo.join("night.toml")).unwrap();
+    let simulation = Simulation::new(&scenario, &NoRealStars).unwrap();
+    let computed = simulation.night_truth().unwrap();
+    let text = std::fs::read_to_string(demo.join("night.truth.json")).unwrap();
+    let stored: serde_json::Value = serde_json::from_str(&text).unwrap();
+    for (k, alignment) in computed.alignments.iter().enumerate() {
+        for (j, frame) in alignment.frames.iter().enumerate() {
+            let told = &stored["alignments"][k]["frames"][j];
+            let number = |key: &str| told[key].as_f64().unwrap();
+            assert_eq!(told["file"].as_str(), Some(frame.file.as_str()));
+            assert!(demo.join("night").join(&frame.file).is_file());
+            assert!((number("center_ra_deg") - frame.center_ra_deg).abs() < 1e-8);
+            assert!((number("altitude_deg") - frame.altitude_deg).abs() < 1e-8);
+            for axis in 0..2 {
+                let net = told["trail_center"]["net_px"][axis].as_f64().unwrap();
+                assert!((net - frame.trail_center.net_px[axis]).abs() < 1e-6);
+            }
+        }
+    }
+}
+
 fn exif_of(path: &Path) -> exif::Exif {
     let bytes = std::fs::read(path).unwrap();
     exif::Reader::new()

@@ -293,6 +293,9 @@ fn why_no_axis(why: AxisUnknown) -> &'static str {
             "the axis needs two frames of one pointing with the camera untouched between them"
         }
         AxisUnknown::NotTurning => "a tracker that does not turn shows no axis",
+        AxisUnknown::Inconsistent => {
+            "no axis explains the frames: the directions given for them, their times or the site may be wrong"
+        }
         AxisUnknown::Creeping => {
             "the camera's motion is no turn about one axis, so the axis cannot be told"
         }

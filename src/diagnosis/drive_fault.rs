@@ -2,6 +2,7 @@
 
 use super::Cause;
 use super::evidence::{Evidence, FrameEvidence};
+use crate::mount::AxisUnknown;
 use crate::mount::drive::{DriveRecord, NominalRate};
 
 /// How the drive of an alignment went wrong.
@@ -24,7 +25,15 @@ const ONE_RATE: f64 = 0.35;
 
 /// The drive's fault, if its record shows one; `None` without a record.
 pub fn find_drive_fault(evidence: &Evidence) -> Option<DriveFault> {
-    let record = evidence.fit.as_ref()?.drive.as_ref()?;
+    let fit = evidence.fit.as_ref()?;
+    // A record about an axis that does not fit is no record.
+    if matches!(
+        fit.axis,
+        Err(AxisUnknown::Creeping | AxisUnknown::Inconsistent)
+    ) {
+        return None;
+    }
+    let record = fit.drive.as_ref()?;
     let trail_px = worst_drive_trail(evidence);
     let fault = |cause| {
         let sigma_px = drive_sigma(evidence, record);

@@ -21,6 +21,9 @@ pub struct FrameEvidence {
     pub trail: Option<FrameTrail>,
     /// Trail that axis and drive draw by the motion between frames.
     pub predicted: Option<TrailParts>,
+    /// What the motion since and until the neighbouring frames would draw in this exposure,
+    /// whatever made it move.
+    pub drifted: Option<PixelVector>,
     /// Trail at the centre that a drive one sidereal rate too fast would add; its line is the along direction.
     pub along: Option<PixelVector>,
 }

@@ -4,7 +4,8 @@ use super::drive_fault::find_drive_fault;
 use super::evidence::{Evidence, FrameEvidence};
 use super::{Cause, CauseShare, Finding};
 use crate::mount::drive::NominalRate;
-use crate::units::{AngularRate, Measured, Pixels};
+use crate::stars::FrameTrail;
+use crate::units::{AngularRate, AxialAngle, Measured, Pixels};
 
 /// Trail, as a share of the FWHM, that keeps the axis ratio of a star within 1.10.
 ///
@@ -147,12 +148,21 @@ fn small_cause(
         return Cause::Unknown;
     };
     if longest.value.px() <= tolerance_px + 2.0 * longest.sigma.px() {
-        return Cause::Aligned;
+        return if is_sure(evidence, tolerance_px) { Cause::Aligned } else { Cause::Unknown };
     }
     match (&evidence.fit, largest) {
         (Some(_), Some(share)) => share.cause,
         _ => Cause::Unknown,
     }
+}
+
+/// Whether the frames are good enough to call their stars round: most of them exclude a trail
+/// beyond the tolerance at two sigmas.
+fn is_sure(evidence: &Evidence, tolerance_px: f64) -> bool {
+    let trails = evidence.frames.iter().filter_map(|frame| frame.trail);
+    let excludes =
+        |trail: &FrameTrail| trail.length.value.px() + 2.0 * trail.length.sigma.px() < tolerance_px;
+    2 * trails.filter(excludes).count() > evidence.frames.len()
 }
 
 fn axis_px(evidence: &Evidence) -> Option<(f64, f64)> {
@@ -200,9 +210,18 @@ fn gross_drive(evidence: &Evidence) -> Option<(Cause, f64, f64)> {
 
 fn creep_px(evidence: &Evidence) -> Option<(f64, f64)> {
     evidence.fit.as_ref()?.creep?;
-    // The shapes themselves show what the creep does in an exposure.
+    // What creeps between frames creeps during them: the shapes must show the same motion.
+    let steady = |frame: &&FrameEvidence| {
+        let (Some(trail), Some(drifted)) = (frame.trail, frame.drifted) else {
+            return false;
+        };
+        let (shown, moved) = (trail.length.value.px(), drifted.length().px());
+        let alike = AxialAngle::of(drifted).separation(trail.angle).deg() < 20.0;
+        moved > 0.5 && (0.6..1.7).contains(&(shown / moved)) && alike
+    };
+    let n_steady = evidence.frames.iter().filter(steady).count();
     let longest = longest_trail(evidence)?;
-    Some((longest.value.px(), longest.sigma.px()))
+    (2 * n_steady > evidence.frames.len()).then_some((longest.value.px(), longest.sigma.px()))
 }
 
 /// What the shapes show beyond the motion between frames, in the worst frame.
@@ -214,7 +233,8 @@ fn excess_px(evidence: &Evidence, along_is_explained: bool) -> Option<(f64, f64)
         if along_is_explained {
             length = frame.along_and_across()?.1;
         }
-        let expected = predicted.total.length().px();
+        let drifted = frame.drifted.map_or(0.0, |drifted| drifted.length().px());
+        let expected = predicted.total.length().px().max(drifted);
         let excess = (length.powi(2) - expected.powi(2)).max(0.0).sqrt();
         let clear = length - expected > 3.0 * trail.length.sigma.px() && excess > LEAST_EXCESS_PX;
         clear.then_some((excess, trail.length.sigma.px()))

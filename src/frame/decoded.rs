@@ -128,13 +128,16 @@ fn fill_holes(light: &mut [f32]) -> Result<Option<Warning>, Error> {
     ))))
 }
 
-/// The error of a file that its decoder gave up on.
+/// The error of a file that its decoder gave up on; the decoder's reason on one line.
 pub(super) fn damaged(format: Format, reason: impl std::fmt::Display) -> Error {
+    let reason = reason.to_string();
+    let words: Vec<&str> = reason.split_whitespace().collect();
     Error::new(
         ErrorKind::BadFile,
         format!(
-            "the {} data are damaged or cut short ({reason})",
-            format.name()
+            "the {} data are damaged or cut short ({})",
+            format.name(),
+            words.join(" ").trim_end_matches('.')
         ),
     )
     .with_hint("Copy the file from the card again; a damaged frame is not measured.")

@@ -215,3 +215,126 @@ fn satellite_time_of(tags: &Tags) -> Option<jiff::Timestamp> {
     let [hours, minutes, seconds] = tags.numbers(Tag::GPSTimeStamp).try_into().ok()?;
     utc_of_day(&date, hours * 3600.0 + minutes * 60.0 + seconds)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use exif::experimental::Writer;
+    use exif::{Field, Rational, SRational};
+
+    /// The facts of a block with these tags.
+    fn facts(tags: &[(Tag, Value)]) -> Facts {
+        let fields: Vec<Field> = tags
+            .iter()
+            .map(|(tag, value)| Field {
+                tag: *tag,
+                ifd_num: In::PRIMARY,
+                value: value.clone(),
+            })
+            .collect();
+        let mut writer = Writer::new();
+        fields.iter().for_each(|field| writer.push_field(field));
+        let mut block = Cursor::new(Vec::new());
+        writer.write(&mut block, true).unwrap();
+        let exif = exif_of_block(block.into_inner()).unwrap();
+        facts_of_exif(&exif, Format::Jpeg)
+    }
+
+    fn ratio(num: u32, denom: u32) -> Value {
+        Value::Rational(vec![Rational { num, denom }])
+    }
+
+    fn text(text: &str) -> Value {
+        Value::Ascii(vec![text.into()])
+    }
+
+    fn degrees(parts: [(u32, u32); 3]) -> Value {
+        let ratios = parts.map(|(num, denom)| Rational { num, denom });
+        Value::Rational(ratios.to_vec())
+    }
+
+    #[test]
+    fn a_bulb_exposure_without_its_time_is_read_from_the_shutter_speed() {
+        let speed = Value::SRational(vec![SRational { num: -6, denom: 1 }]);
+        let bulb = facts(&[
+            (Tag::ExposureTime, ratio(0, 1)),
+            (Tag::ShutterSpeedValue, speed),
+        ]);
+        assert_eq!(bulb.exposure, Some(Seconds::new(64.0)));
+        let void = Value::SRational(vec![SRational {
+            num: i32::MIN,
+            denom: 1,
+        }]);
+        assert_eq!(facts(&[(Tag::ShutterSpeedValue, void)]).exposure, None);
+        assert_eq!(facts(&[(Tag::ExposureTime, ratio(0, 0))]).exposure, None);
+    }
+
+    #[test]
+    fn resolutions_in_inches_centimetres_and_without_unit() {
+        let pitch = |tags: &[(Tag, Value)]| facts(tags).tag_pitch.map(|pitch| pitch.um());
+        let resolution = (Tag::FocalPlaneXResolution, ratio(2540, 1));
+        assert_eq!(pitch(std::slice::from_ref(&resolution)), Some(10.0));
+        let unit = |unit| (Tag::FocalPlaneResolutionUnit, Value::Short(vec![unit]));
+        assert_eq!(pitch(&[resolution.clone(), unit(2)]), Some(10.0));
+        let by_cm = pitch(&[resolution.clone(), unit(3)]).unwrap();
+        assert!((by_cm - 10_000.0 / 2540.0).abs() < 1e-12);
+        assert_eq!(pitch(&[resolution, unit(1)]), None);
+        assert_eq!(pitch(&[(Tag::FocalPlaneXResolution, ratio(0, 1))]), None);
+    }
+
+    #[test]
+    fn the_start_falls_back_to_other_dates_with_their_own_fractions() {
+        let clock = |tags: &[(Tag, Value)]| facts(tags).clock.map(|clock| clock.to_string());
+        let digitized = [
+            (Tag::DateTimeOriginal, text("    :  :     :  :  ")),
+            (Tag::SubSecTimeOriginal, text("99")),
+            (Tag::DateTimeDigitized, text("2021:09:29 19:10:19")),
+            (Tag::SubSecTimeDigitized, text("50")),
+        ];
+        assert_eq!(clock(&digitized).as_deref(), Some("2021-09-29T19:10:19.5"));
+        let changed = [(Tag::DateTime, text("2021:09:29 19:10:19"))];
+        assert_eq!(clock(&changed).as_deref(), Some("2021-09-29T19:10:19"));
+    }
+
+    #[test]
+    fn positions_need_both_letters_and_a_fix() {
+        let latitude = (Tag::GPSLatitude, degrees([(33, 1), (30, 1), (0, 1)]));
+        let longitude = (Tag::GPSLongitude, degrees([(70, 1), (15, 1), (0, 1)]));
+        let letters = [
+            (Tag::GPSLatitudeRef, text("S")),
+            (Tag::GPSLongitudeRef, text("W")),
+        ];
+        let whole = [
+            latitude.clone(),
+            longitude.clone(),
+            letters[0].clone(),
+            letters[1].clone(),
+        ];
+        let site = facts(&whole).site.unwrap();
+        assert!((site.latitude().deg() + 33.5).abs() < 1e-12);
+        assert!((site.longitude().deg() + 70.25).abs() < 1e-12);
+        let without_letter = facts(&[latitude, longitude, letters[1].clone()]);
+        assert_eq!(without_letter.site, None);
+        assert!(without_letter.doubts[0].contains("north/south"));
+        let zero = degrees([(0, 1), (0, 1), (0, 1)]);
+        let no_fix = [
+            (Tag::GPSLatitude, zero.clone()),
+            (Tag::GPSLongitude, zero),
+            letters[0].clone(),
+            letters[1].clone(),
+        ];
+        assert_eq!(facts(&no_fix).site, None);
+    }
+
+    #[test]
+    fn the_largest_size_in_the_tags_is_that_of_the_original() {
+        let sizes = [
+            (Tag::PixelXDimension, Value::Long(vec![2000])),
+            (Tag::PixelYDimension, Value::Long(vec![1333])),
+            (Tag::ImageWidth, Value::Short(vec![2976])),
+            (Tag::ImageLength, Value::Short(vec![4464])),
+        ];
+        assert_eq!(facts(&sizes).tag_size, Some((4464, 2976)));
+        assert_eq!(facts(&sizes[..2]).tag_size, Some((2000, 1333)));
+    }
+}

@@ -96,8 +96,18 @@ fn refused(error: zune_jpeg::errors::DecodeErrors) -> Error {
                 "a JPEG variant that is not read ({what:?}); baseline or progressive was needed"
             ),
         ),
+        DecodeErrors::IoErrors(_) | DecodeErrors::ExhaustedData => {
+            damaged(Format::Jpeg, "the data end too early")
+        }
+        DecodeErrors::FormatStatic(reason) => damaged(Format::Jpeg, plain_reason(reason)),
+        DecodeErrors::Format(reason) => damaged(Format::Jpeg, plain_reason(&reason)),
         other => damaged(Format::Jpeg, other),
     }
+}
+
+/// The decoder's reason without the name of its own settings.
+fn plain_reason(reason: &str) -> &str {
+    reason.trim_start_matches("[strict-mode]: ")
 }
 
 /// Walks the markers up to the end-of-image marker.

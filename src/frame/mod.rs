@@ -3,9 +3,14 @@
 //! A night is a folder; each sub-folder is an alignment. A frame is one picture file, decoded to
 //! one plane of linear light with the EXIF orientation applied, and a header. Frames are read one
 //! by one, when they are needed: memory does not grow with the length of the night.
+//!
+//! `walk_night` lists the files; `read_frame` reads one: `format` tells what it is, `jpeg`, `png`,
+//! `tiff`, `fits` or `raw` decode it, `decoded` undoes the tone curve and turns it upright, `header`
+//! settles the facts. What a header lacks is listed by `missing`; doubts come as warnings.
 
 mod clock;
 mod decoded;
+#[cfg_attr(not(feature = "raw"), allow(dead_code))]
 mod directories;
 mod exif_facts;
 mod facts;
@@ -134,7 +139,8 @@ pub struct Header {
     pub camera: Option<String>,
     /// Name of the lens.
     pub lens: Option<String>,
-    /// Light at or above this value is saturated, on the scale of [`Plane`].
+    /// Light at or above this value is saturated, on the scale of [`Plane`]: 250 of 255 for 8-bit
+    /// pictures, 98 % of the white level for counts.
     pub saturation: f32,
     /// True where the file is a camera's or program's rendering (tone curve, 8 bit) rather than raw counts.
     pub developed: bool,
@@ -183,6 +189,6 @@ pub struct NightFiles {
     pub root: PathBuf,
     /// Alignments in natural order of their folders.
     pub alignments: Vec<AlignmentFiles>,
-    /// Files that are no pictures, relative to the night's folder.
+    /// Files that are not used, relative to the night's folder: no pictures, or the JPEG beside its RAW file.
     pub ignored: Vec<PathBuf>,
 }

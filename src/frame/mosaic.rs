@@ -33,15 +33,11 @@ impl Mosaic {
             .chars()
             .map(|letter| letter.eq_ignore_ascii_case(&'G'))
             .collect();
-        let diagonal = [[true, false, false, true], [false, true, true, false]];
-        diagonal
-            .iter()
-            .any(|pattern| green == pattern)
-            .then_some(Self {
-                width: 2,
-                height: 2,
-                green,
-            })
+        let diagonals = [[true, false, false, true], [false, true, true, false]];
+        if !diagonals.iter().any(|diagonal| green == diagonal) {
+            return None;
+        }
+        Self::from_sites((2, 2), |x, y| green[2 * y + x])
     }
 
     /// From a function of column and row over one period; `None` without any green.

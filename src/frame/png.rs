@@ -95,3 +95,68 @@ fn read_samples(reader: &mut png::Reader<Cursor<&[u8]>>, tone: &Tone) -> Result<
         _ => one_value_a_pixel_bytes(buffer, channels, tone),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use png::{Encoder, ScaledFloat, SrgbRenderingIntent};
+
+    const SIDE: u32 = 16;
+
+    /// A square PNG of one repeated pixel.
+    fn file(
+        color: ColorType,
+        depth: BitDepth,
+        pixel: &[u8],
+        settle: impl Fn(&mut Encoder<&mut Vec<u8>>),
+    ) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        let mut encoder = Encoder::new(&mut bytes, SIDE, SIDE);
+        encoder.set_color(color);
+        encoder.set_depth(depth);
+        settle(&mut encoder);
+        let mut writer = encoder.write_header().unwrap();
+        let pixels = pixel.repeat((SIDE * SIDE) as usize);
+        writer.write_image_data(&pixels).unwrap();
+        writer.finish().unwrap();
+        bytes
+    }
+
+    fn light_of(bytes: &[u8]) -> f32 {
+        let mut decoded = decode(bytes, Want::Pixels).unwrap();
+        let plane = decoded.take_plane(Default::default()).unwrap();
+        assert_eq!((plane.width(), plane.height()), (16, 16));
+        plane.data()[77]
+    }
+
+    #[test]
+    fn the_file_s_own_curve_is_undone() {
+        let half = 32_768u16.to_be_bytes();
+        let grey = |settle: &dyn Fn(&mut Encoder<&mut Vec<u8>>)| {
+            light_of(&file(
+                ColorType::Grayscale,
+                BitDepth::Sixteen,
+                &half,
+                settle,
+            ))
+        };
+        assert!(
+            (grey(&|_| ()) - 0.5).abs() < 1e-4,
+            "16 bit without a word is linear"
+        );
+        let srgb = grey(&|encoder| encoder.set_source_srgb(SrgbRenderingIntent::Perceptual));
+        assert!((srgb - 0.2140).abs() < 1e-3);
+        let gamma = grey(&|encoder| encoder.set_source_gamma(ScaledFloat::new(0.5)));
+        assert!((gamma - 0.25).abs() < 1e-3);
+    }
+
+    #[test]
+    fn colour_with_transparency_and_palettes_become_luminance() {
+        let green = file(ColorType::Rgba, BitDepth::Eight, &[0, 255, 0, 9], |_| ());
+        assert!((light_of(&green) - 0.7152).abs() < 1e-5);
+        let palette = file(ColorType::Indexed, BitDepth::Eight, &[1], |encoder| {
+            encoder.set_palette(vec![0, 0, 0, 255, 0, 0]);
+        });
+        assert!((light_of(&palette) - 0.2126).abs() < 1e-5);
+    }
+}

@@ -81,22 +81,28 @@ pub(super) fn quietly<T>(
 fn refused(error: RawlerError) -> Error {
     match error {
         RawlerError::Unsupported {
-            make, model, mode, ..
-        } => Error::new(
-            ErrorKind::Unsupported,
-            format!("RAW files of {make} {model} {mode} are not known to the decoder"),
-        )
-        .with_hint("Convert the file to DNG, or use the camera's JPEG."),
-        RawlerError::DecoderFailed(reason) => {
-            // Advice to report to the decoder's authors is no use to a photographer.
-            let first_sentence = reason
-                .split(". ")
-                .next()
-                .unwrap_or("")
-                .trim_end_matches('.');
-            damaged(Format::Raw, first_sentence.to_lowercase())
+            what, make, model, ..
+        } => {
+            let camera = format!("{make} {model}");
+            let context = format!(
+                "the decoder does not read this file ({what}: {})",
+                camera.trim()
+            );
+            Error::new(ErrorKind::Unsupported, context)
+                .with_hint("Convert the file to DNG, or use the camera's JPEG.")
         }
+        RawlerError::DecoderFailed(reason) => damaged(Format::Raw, plain_reason(&reason)),
     }
+}
+
+/// The decoder's reason without its advice to report to the authors.
+fn plain_reason(reason: &str) -> String {
+    let reason = reason.to_lowercase();
+    if reason.contains("panic") {
+        return "the decoder gave up".into();
+    }
+    let first_sentence = reason.split(". ").next().unwrap_or("");
+    first_sentence.trim_start_matches("todo: ").to_string()
 }
 
 /// The recommended crop, else the active area, else all; within the picture.
@@ -216,7 +222,7 @@ impl Levels {
             .copied()
             .unwrap_or(u32::from(u16::MAX)) as f32;
         let highest_black = black.iter().copied().fold(f32::MIN, f32::max);
-        if !(white > highest_black) {
+        if white.is_nan() || white <= highest_black {
             let reason = format!("white level {white} is not above black level {highest_black}");
             return Err(damaged(Format::Raw, reason));
         }

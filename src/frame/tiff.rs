@@ -146,3 +146,80 @@ fn read_samples(
     }
     Ok(samples)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tiff::encoder::colortype::{self, ColorType as Encoded};
+    use tiff::encoder::{TiffEncoder, TiffValue};
+
+    const SIDE: u32 = 16;
+
+    /// A square TIFF of these values, with an ICC profile if one is given.
+    fn file<C: Encoded>(values: &[C::Inner], profile: Option<&[u8]>) -> Vec<u8>
+    where
+        [C::Inner]: TiffValue,
+    {
+        let mut bytes = Cursor::new(Vec::new());
+        let mut encoder = TiffEncoder::new(&mut bytes).unwrap();
+        let mut image = encoder.new_image::<C>(SIDE, SIDE).unwrap();
+        if let Some(profile) = profile {
+            image.encoder().write_tag(Tag::IccProfile, profile).unwrap();
+        }
+        image.write_data(values).unwrap();
+        bytes.into_inner()
+    }
+
+    fn repeated<T: Copy>(pixel: &[T]) -> Vec<T> {
+        pixel.repeat((SIDE * SIDE) as usize)
+    }
+
+    fn light_and_saturation(bytes: Vec<u8>) -> (f32, f32) {
+        let mut decoded = decode(bytes, Want::Pixels).unwrap();
+        let plane = decoded.take_plane(Default::default()).unwrap();
+        (plane.data()[100], decoded.saturation)
+    }
+
+    /// A profile whose grey and green curve is a plain gamma of 2.
+    fn gamma_2_profile() -> Vec<u8> {
+        let mut profile = vec![0; 128];
+        profile.extend(1u32.to_be_bytes());
+        profile.extend(b"gTRC");
+        profile.extend([144u32.to_be_bytes(), 14u32.to_be_bytes()].concat());
+        profile.extend(b"curv\0\0\0\0\0\0\0\x01\x02\x00");
+        profile
+    }
+
+    #[test]
+    fn sixteen_bit_colour_is_linear_unless_a_profile_says_otherwise() {
+        let green = repeated(&[0u16, 32_768, 0]);
+        let (light, saturation) = light_and_saturation(file::<colortype::RGB16>(&green, None));
+        assert!((light - 0.5 * 0.7152).abs() < 1e-4);
+        assert_eq!(saturation, 0.98);
+        let profile = gamma_2_profile();
+        let (light, saturation) =
+            light_and_saturation(file::<colortype::RGB16>(&green, Some(&profile)));
+        assert!((light - 0.25 * 0.7152).abs() < 1e-4, "{light}");
+        assert!((saturation - (250.0f32 / 255.0).powi(2)).abs() < 1e-4);
+    }
+
+    #[test]
+    fn eight_bit_values_are_srgb_and_wider_ones_are_counts() {
+        let (light, _) = light_and_saturation(file::<colortype::Gray8>(&repeated(&[119u8]), None));
+        assert!((light - 0.1845).abs() < 1e-3);
+        let wide = repeated(&[u32::MAX / 4]);
+        let (light, _) = light_and_saturation(file::<colortype::Gray32>(&wide, None));
+        assert!((light - 0.25).abs() < 1e-6);
+        let floats = repeated(&[0.25f32, 0.25, 0.25]);
+        let (light, _) = light_and_saturation(file::<colortype::RGB32Float>(&floats, None));
+        assert!((light - 0.25).abs() < 1e-6);
+    }
+
+    #[test]
+    fn other_colour_models_are_refused() {
+        let inks = repeated(&[0u8; 4]);
+        let error = decode(file::<colortype::CMYK8>(&inks, None), Want::Header).unwrap_err();
+        assert_eq!(error.kind, ErrorKind::Unsupported);
+        assert!(error.context.contains("CMYK"), "{}", error.context);
+    }
+}

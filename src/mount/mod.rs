@@ -91,8 +91,10 @@ pub enum AxisUnknown {
     TooFewFrames,
     /// The drive did not turn far enough: the turn has no direction.
     NotTurning,
-    /// The camera's motion is no turn about one axis.
+    /// The camera's motion is no turn about one axis, but changes smoothly.
     Creeping,
+    /// No axis fits the frames: the directions given for them may be wrong.
+    Inconsistent,
 }
 
 /// What the frames of one alignment say about the mount.
@@ -112,6 +114,9 @@ pub struct MountFit {
 
 /// An axis known worse than this is as good as unknown.
 const USELESS: Angle = Angle::from_deg(20.0);
+
+/// Residuals this many times their sigma are no noise.
+const CONTRADICTION: f64 = 10.0;
 
 /// Fits axis and drive to an alignment's stretches.
 ///
@@ -147,11 +152,19 @@ fn axis_of(
     creep: Option<&Creep>,
 ) -> Result<AxisEstimate, AxisUnknown> {
     let stands = drive.is_some_and(|record| record.nominal == Some(drive::NominalRate::Stopped));
-    if stands || fit.covariance.trace().sqrt() > USELESS.rad() {
+    if stands {
         return Err(AxisUnknown::NotTurning);
     }
     if creep.is_some() {
         return Err(AxisUnknown::Creeping);
+    }
+    if fit.covariance.trace().sqrt() > USELESS.rad() {
+        let misfits = fit.misfit() > CONTRADICTION;
+        return Err(if misfits {
+            AxisUnknown::Inconsistent
+        } else {
+            AxisUnknown::NotTurning
+        });
     }
     let hemisphere = ground.hemisphere();
     let direction: Direction<Horizon> = Direction::new(match hemisphere {

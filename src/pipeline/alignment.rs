@@ -74,7 +74,9 @@ pub fn examine(
     let rate = sky_rate(&timed, &pointings).filter(|_| lenses.iter().any(Option::is_some));
     let aims = aim_pointings(frames, &pointings, facts, settings, first_pointing, &lenses);
     let survey = survey(frames, &mids, &pointings, &aims, facts);
-    let evidence = interpret(frames, &pointings, &survey, &aims, rate, facts, settings);
+    let evidence = interpret(
+        frames, &mids, &pointings, &survey, &aims, rate, facts, settings,
+    );
     let finding = find_causes(&evidence);
     let limits = exposure_limits(&evidence, finding.tolerance);
     let missing = facts.what_is_missing(&gathered, &aims);

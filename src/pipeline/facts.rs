@@ -103,7 +103,7 @@ impl NightFacts {
 }
 
 /// A frame's start by its camera's clock; the zone cancels between frames.
-fn clock(header: &Header) -> Option<Timestamp> {
+pub fn clock(header: &Header) -> Option<Timestamp> {
     header
         .start
         .or_else(|| Offset::UTC.to_timestamp(header.local_start?).ok())

@@ -3,9 +3,11 @@
 use std::collections::HashMap;
 use std::path::Path;
 
+use jiff::Timestamp;
 use rayon::prelude::*;
 
 use super::Progress;
+use super::facts::clock;
 use crate::error::{Error, Warning};
 use crate::frame::{AlignmentFiles, Header, MissingFact, Overrides, missing, read_frame};
 use crate::stars::{StarField, measure_stars};
@@ -157,9 +159,21 @@ impl Gathered {
         }
     }
 
+    /// Start of the first frame, by UTC or by the camera's own clock.
+    pub fn first_start(&self) -> Option<Timestamp> {
+        self.frames
+            .iter()
+            .filter_map(|frame| clock(&frame.header))
+            .min()
+    }
+
     fn sort_by_time(&mut self) {
-        if self.frames.iter().all(|frame| frame.header.start.is_some()) {
-            self.frames.sort_by_key(|frame| frame.header.start);
+        if self
+            .frames
+            .iter()
+            .all(|frame| clock(&frame.header).is_some())
+        {
+            self.frames.sort_by_key(|frame| clock(&frame.header));
         }
     }
 }

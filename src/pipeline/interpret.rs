@@ -6,18 +6,19 @@ use super::survey::Survey;
 use super::{DiagnoseSettings, NightFacts};
 use crate::diagnosis::{Evidence, FrameEvidence};
 use crate::identify::lens::Lens;
-use crate::identify::pointing::Pointing;
+use crate::identify::pointing::{Pointing, center_motion};
 use crate::mount::drive::DriveRecord;
 use crate::mount::lone::read_lone_frame;
 use crate::mount::model::northern_end;
 use crate::mount::predict::Exposure;
-use crate::mount::{Ground, fit_mount};
+use crate::mount::{AxisUnknown, Ground, fit_mount};
 use crate::sky::{Camera, Horizon, Rotation};
-use crate::units::{Angle, Measured, Seconds};
+use crate::units::{Angle, Measured, PixelVector, Seconds};
 
 /// All evidence of an alignment.
 pub fn interpret(
     frames: &[MeasuredFrame],
+    mids: &[Option<Seconds>],
     pointings: &[Pointing],
     survey: &Survey,
     aims: &[Option<Aimed>],
@@ -27,7 +28,7 @@ pub fn interpret(
 ) -> Evidence {
     let lens = aims.iter().flatten().map(|aim| aim.lens).next();
     let mut evidence = Evidence {
-        frames: frame_evidence(frames, pointings),
+        frames: frame_evidence(frames, pointings, mids, aims),
         fit: None,
         lone: None,
         sky_rate,
@@ -46,10 +47,16 @@ pub fn interpret(
     evidence
 }
 
-fn frame_evidence(frames: &[MeasuredFrame], pointings: &[Pointing]) -> Vec<FrameEvidence> {
+fn frame_evidence(
+    frames: &[MeasuredFrame],
+    pointings: &[Pointing],
+    mids: &[Option<Seconds>],
+    aims: &[Option<Aimed>],
+) -> Vec<FrameEvidence> {
     let mut evidence = Vec::with_capacity(frames.len());
     for (pointing_idx, pointing) in pointings.iter().enumerate() {
-        for &frame in &pointing.frames {
+        let lens = aims[pointing_idx].map(|aim| aim.lens);
+        for (at, &frame) in pointing.frames.iter().enumerate() {
             let measured = &frames[frame];
             evidence.push(FrameEvidence {
                 frame,
@@ -58,11 +65,35 @@ fn frame_evidence(frames: &[MeasuredFrame], pointings: &[Pointing]) -> Vec<Frame
                 fwhm: measured.field.fwhm,
                 trail: measured.field.trail,
                 predicted: None,
+                drifted: lens.and_then(|lens| drifted(frames, pointing, at, mids, &lens)),
                 along: None,
             });
         }
     }
     evidence
+}
+
+/// Mean motion over the intervals next to a frame, for the length of its exposure.
+fn drifted(
+    frames: &[MeasuredFrame],
+    pointing: &Pointing,
+    at: usize,
+    mids: &[Option<Seconds>],
+    lens: &Lens,
+) -> Option<PixelVector> {
+    let exposure = frames[pointing.frames[at]].header.exposure?;
+    let (mut sum, mut count) = (PixelVector::default(), 0.0);
+    for link in [at.checked_sub(1), Some(at)].into_iter().flatten() {
+        let (Some(&before), Some(&after)) =
+            (pointing.frames.get(link), pointing.frames.get(link + 1))
+        else {
+            continue;
+        };
+        let (motion, _) = center_motion(&pointing.links[link], &frames[after].field, lens)?;
+        sum = sum + motion * (exposure / (mids[after]? - mids[before]?));
+        count += 1.0;
+    }
+    (count > 0.0).then(|| sum * (1.0 / count))
 }
 
 /// What the mount stage looks at.
@@ -100,7 +131,15 @@ impl Scene<'_> {
             if let (Some(fast), Some(plain)) = (with_rate(2.0), with_rate(1.0)) {
                 frame.along = Some(fast - plain);
             }
-            if let Some(rate) = record.and_then(|record| local_rate(record, frame.frame)) {
+            // Without an axis that fits, the rate means nothing either, unless the drive stands.
+            let told = axis.is_some()
+                || fit
+                    .as_ref()
+                    .is_some_and(|fit| fit.axis == Err(AxisUnknown::NotTurning));
+            let rate = record
+                .filter(|_| told)
+                .and_then(|record| local_rate(record, frame.frame));
+            if let Some(rate) = rate {
                 frame.predicted = exposure.trail_parts(self.ground, axis_north, rate, center);
             }
         }

@@ -2,7 +2,7 @@
 
 use std::f64::consts::TAU;
 
-use super::scenario::{Drive, Periodic};
+use super::tracker::{Drive, Periodic};
 
 /// Turn of the sky against the ground, radians a second (IERS Conventions 2010, table 1.1).
 pub const SKY_RATE: f64 = 7.292_115e-5;
@@ -86,7 +86,7 @@ impl DriveModel {
 
 #[cfg(test)]
 mod tests {
-    use super::super::scenario::Rate;
+    use super::super::tracker::Rate;
     use super::*;
 
     fn drive(backlash_s: f64, slip: Vec<(f64, f64)>) -> DriveModel {

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use image::codecs::jpeg::JpegEncoder;
 use image::codecs::png::PngEncoder;
-use image::{ExtendedColorType, ImageEncoder};
+use image::{ExtendedColorType, ImageEncoder, ImageError};
 
 use super::scenario::{Format, Scenario};
 use super::schedule::Shot;
@@ -30,60 +30,54 @@ pub fn ending(format: Format) -> &'static str {
 /// `Io` where the encoder refuses.
 pub fn encode(scenario: &Scenario, shot: &Shot, picture: &Picture) -> Result<Vec<u8>, Error> {
     let stored = as_stored(picture, scenario.output.orientation);
-    let (width, height) = (stored.width as u32, stored.height as u32);
-    let refused = |e: image::ImageError| Error::new(ErrorKind::Io, format!("cannot encode: {e}"));
-    let colour = stored.channels == 3;
-    let exif = exif_block(scenario, shot)?;
-    let layout = |bits| TiffLayout {
-        width,
-        height,
+    let format = scenario.output.format;
+    let (pixels, bits) = match format {
+        Format::Jpg | Format::Png8 | Format::Tif8 => (eight_bit(&stored), 8),
+        Format::Png16 => (sixteen_bit(&stored, u16::to_ne_bytes), 16),
+        Format::Tif16 => (sixteen_bit(&stored, u16::to_le_bytes), 16),
+    };
+    let layout = TiffLayout {
+        width: stored.width as u32,
+        height: stored.height as u32,
         channels: stored.channels as u16,
         bits,
     };
-    let mut bytes = Vec::new();
-    match scenario.output.format {
+    match format {
+        Format::Tif8 | Format::Tif16 => tiff_file(scenario, shot, layout, &pixels),
         Format::Jpg => {
-            let mut encoder = JpegEncoder::new_with_quality(&mut bytes, scenario.output.quality);
-            encoder
-                .set_exif_metadata(exif)
-                .map_err(|e| refused(image::ImageError::Unsupported(e)))?;
-            let kind = if colour {
-                ExtendedColorType::Rgb8
-            } else {
-                ExtendedColorType::L8
-            };
-            encoder
-                .write_image(&eight_bit(&stored), width, height, kind)
-                .map_err(refused)?;
+            let mut bytes = Vec::new();
+            let encoder = JpegEncoder::new_with_quality(&mut bytes, scenario.output.quality);
+            encode_with(encoder, exif_block(scenario, shot)?, layout, &pixels)?;
+            Ok(bytes)
         }
         Format::Png8 | Format::Png16 => {
-            let mut encoder = PngEncoder::new(&mut bytes);
-            encoder
-                .set_exif_metadata(exif)
-                .map_err(|e| refused(image::ImageError::Unsupported(e)))?;
-            let (pixels, kind) = match (scenario.output.format, colour) {
-                (Format::Png8, false) => (eight_bit(&stored), ExtendedColorType::L8),
-                (Format::Png8, true) => (eight_bit(&stored), ExtendedColorType::Rgb8),
-                (_, false) => (
-                    sixteen_bit(&stored, u16::to_ne_bytes),
-                    ExtendedColorType::L16,
-                ),
-                (_, true) => (
-                    sixteen_bit(&stored, u16::to_ne_bytes),
-                    ExtendedColorType::Rgb16,
-                ),
-            };
-            encoder
-                .write_image(&pixels, width, height, kind)
-                .map_err(refused)?;
-        }
-        Format::Tif8 => bytes = tiff_file(scenario, shot, layout(8), &eight_bit(&stored))?,
-        Format::Tif16 => {
-            let pixels = sixteen_bit(&stored, u16::to_le_bytes);
-            bytes = tiff_file(scenario, shot, layout(16), &pixels)?;
+            let mut bytes = Vec::new();
+            let encoder = PngEncoder::new(&mut bytes);
+            encode_with(encoder, exif_block(scenario, shot)?, layout, &pixels)?;
+            Ok(bytes)
         }
     }
-    Ok(bytes)
+}
+
+fn encode_with(
+    mut encoder: impl ImageEncoder,
+    exif: Vec<u8>,
+    layout: TiffLayout,
+    pixels: &[u8],
+) -> Result<(), Error> {
+    let refused = |e: ImageError| Error::new(ErrorKind::Io, format!("cannot encode: {e}"));
+    let kind = match (layout.channels, layout.bits) {
+        (1, 8) => ExtendedColorType::L8,
+        (1, _) => ExtendedColorType::L16,
+        (_, 8) => ExtendedColorType::Rgb8,
+        _ => ExtendedColorType::Rgb16,
+    };
+    encoder
+        .set_exif_metadata(exif)
+        .map_err(|e| refused(ImageError::Unsupported(e)))?;
+    encoder
+        .write_image(pixels, layout.width, layout.height, kind)
+        .map_err(refused)
 }
 
 /// Turns an upright picture into the one that the sensor stores.

@@ -9,6 +9,7 @@ use std::path::Path;
 
 mod blur;
 mod check;
+mod check_alignment;
 mod depth;
 mod dice;
 mod drive;
@@ -21,21 +22,24 @@ mod optics;
 mod paint;
 mod path;
 mod psf;
+mod ranges;
 mod rig;
 mod scenario;
 mod schedule;
 mod sensor;
+mod skyline;
 mod star_lists;
 mod tags;
+mod tracker;
 mod truth;
 
 pub use field::{CatalogueStars, NoRealStars, SkyStar, StarSource};
 pub use night::Simulation;
-pub use scenario::{
-    Alignment, AxisError, Bump, CameraBody, Cloud, Drive, Format, LensSpec, Omit, Output, Periodic,
-    Pointing, Rate, Sag, Scenario, Shake, SitePlace, Sky, Slip, Streak,
-};
+pub use scenario::{CameraBody, Format, LensSpec, Omit, Output, Scenario, SitePlace, Sky};
 pub use sensor::Picture;
+pub use tracker::{
+    Alignment, AxisError, Bump, Cloud, Drive, Periodic, Pointing, Rate, Sag, Shake, Slip, Streak,
+};
 pub use truth::{AlignmentTruth, AxisTruth, FrameTruth, NightTruth, TrailTruth};
 
 use crate::error::Error;

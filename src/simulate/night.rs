@@ -13,13 +13,16 @@ use super::rig::Rig;
 use super::scenario::Scenario;
 use super::schedule::{self, AlignmentPlan, Shot};
 use super::sensor::Sensor;
+use super::skyline::Skyline;
 use super::star_lists::star_list;
 use super::truth::{AlignmentTruth, FrameFacts, FrameTruth, NightTruth, axis_truth, frame_truth};
 use super::{RenderedFrame, SimulatedField};
 use crate::error::Error;
 
 /// Signal to noise ratio down to which stars are drawn.
-const FAINTEST_SIGNAL_TO_NOISE: f64 = 0.7;
+const FAINTEST_SIGNAL_TO_NOISE: f64 = 1.2;
+/// Share of the sky's light that dark hills still send.
+const SKYLINE_LIGHT: f64 = 0.04;
 
 /// A scenario made ready for drawing.
 pub struct Simulation<'a> {
@@ -158,7 +161,7 @@ impl<'a> Simulation<'a> {
         painter: &Painter,
         alignment: usize,
         shot: &Shot,
-        base: Option<f64>,
+        skyline: Option<&Skyline>,
     ) -> Result<RenderedFrame, Error> {
         let exposure = self.exposure(alignment, shot)?;
         let air = self.air(alignment, shot);
@@ -184,8 +187,12 @@ impl<'a> Simulation<'a> {
                 );
             }
         }
-        if let Some(base) = base {
-            painter.skyline(&mut light, &exposure, base);
+        if let Some(skyline) = skyline {
+            let glow = SKYLINE_LIGHT * self.sensor.sky * air.sky_factor * shot.exposure;
+            let colour = self.sensor.sky_colour();
+            skyline.hide(&mut light, self.sensor.width, &exposure, |row, column| {
+                (glow * self.sensor.response(row, column, &colour)) as f32
+            });
         }
         Ok(RenderedFrame {
             alignment,
@@ -198,32 +205,30 @@ impl<'a> Simulation<'a> {
         })
     }
 
-    /// Height of the skyline's mean for a frame: set by the first frame of its pointing.
-    fn skyline_base(
-        &self,
-        painter: &Painter,
-        alignment: usize,
-        shot: &Shot,
-    ) -> Result<Option<f64>, Error> {
+    /// The skyline of a pointing, set by its first frame.
+    fn skyline(&self, alignment: usize, shot: &Shot) -> Result<Option<Skyline>, Error> {
         let share = self.scenario.sky.foreground;
         if share <= 0.0 {
             return Ok(None);
         }
-        let first = self.plans[alignment]
-            .shots
-            .iter()
-            .find(|other| other.placement == shot.placement)
-            .unwrap_or(shot);
-        let exposure = self.exposure(alignment, first)?;
-        Ok(Some(painter.altitude_quantile(&exposure, share)))
+        let mut shots = self.plans[alignment].shots.iter();
+        let first = shots.find(|other| other.placement == shot.placement);
+        let exposure = self.exposure(alignment, first.unwrap_or(shot))?;
+        let seed = self.scenario.seed;
+        Ok(Some(Skyline::hiding(
+            share,
+            &exposure,
+            self.projection,
+            seed,
+        )))
     }
 
     /// Draws all frames, one after the other, in order of time.
     pub fn frames(&self) -> impl Iterator<Item = Result<RenderedFrame, Error>> {
         let painter = Painter::new(self.scenario, self.projection);
         self.shots().map(move |(alignment, shot)| {
-            let base = self.skyline_base(&painter, alignment, shot)?;
-            self.draw(&painter, alignment, shot, base)
+            let skyline = self.skyline(alignment, shot)?;
+            self.draw(&painter, alignment, shot, skyline.as_ref())
         })
     }
 

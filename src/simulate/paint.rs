@@ -2,7 +2,6 @@
 
 use std::f64::consts::TAU;
 
-use nalgebra::Vector3;
 use rand::RngExt;
 use rayon::prelude::*;
 
@@ -20,19 +19,14 @@ use super::sensor::Sensor;
 const BAND: usize = 48;
 /// Stars prepared at a time, which bounds the memory of long trails.
 const BATCH: usize = 2000;
-/// Points of a path that share one small grid.
-const CHUNK: usize = 48;
+/// Side of the boxes that a path is cut into, pixels.
+const PIECE: f64 = 16.0;
 /// Light a pixel, over the noise of the sky, at which a star's wings are cut.
 const WING_LEVEL: f64 = 0.05;
 /// Farthest that wings are drawn, pixels.
 const WIDEST_WING: f64 = 400.0;
-/// Share of the sky's light that a skyline still sends.
-const SKYLINE_LIGHT: f64 = 0.04;
-/// Pixels between the places at which the skyline is worked out.
-const SKYLINE_STEP: usize = 8;
 const STAR_COLOUR: u64 = 0xc0102;
 const STREAK: u64 = 0x57e4;
-const SKYLINE: u64 = 0x5c11e;
 
 /// What stays the same over all frames of a scenario.
 #[derive(Debug, Clone)]
@@ -180,62 +174,6 @@ impl Painter {
         }
     }
 
-    /// Darkens what lies below a skyline. `base_altitude` is the height (radians) of its mean.
-    pub fn skyline(&self, light: &mut [f32], exposure: &Exposure, base_altitude: f64) {
-        let (width, height) = (self.sensor.width, self.sensor.height);
-        let (columns, rows) = (
-            width.div_ceil(SKYLINE_STEP) + 1,
-            height.div_ceil(SKYLINE_STEP) + 1,
-        );
-        let above: Vec<f32> = (0..columns * rows)
-            .into_par_iter()
-            .map(|k| {
-                let pixel = [
-                    (k % columns * SKYLINE_STEP) as f64,
-                    (k / columns * SKYLINE_STEP) as f64,
-                ];
-                let (azimuth, altitude) = azimuth_altitude(&exposure.direction_at(pixel));
-                let hills = hill_height(self.seed, azimuth, 0.15 * self.view_height());
-                ((altitude - base_altitude - hills) * self.projection.focal_px) as f32
-            })
-            .collect();
-        light
-            .par_chunks_mut(width)
-            .enumerate()
-            .for_each(|(y, values)| {
-                let (j, fy) = (
-                    y / SKYLINE_STEP,
-                    (y % SKYLINE_STEP) as f32 / SKYLINE_STEP as f32,
-                );
-                for (x, value) in values.iter_mut().enumerate() {
-                    let (i, fx) = (
-                        x / SKYLINE_STEP,
-                        (x % SKYLINE_STEP) as f32 / SKYLINE_STEP as f32,
-                    );
-                    let at = |jj: usize, ii: usize| above[jj * columns + ii];
-                    let top = at(j, i) * (1.0 - fx) + at(j, i + 1) * fx;
-                    let bottom = at(j + 1, i) * (1.0 - fx) + at(j + 1, i + 1) * fx;
-                    let open = (0.5 + 0.5 * (top * (1.0 - fy) + bottom * fy)).clamp(0.0, 1.0);
-                    *value *= open + (1.0 - open) * SKYLINE_LIGHT as f32;
-                }
-            });
-    }
-
-    /// Altitude below which the given share of a frame lies, radians.
-    pub fn altitude_quantile(&self, exposure: &Exposure, share: f64) -> f64 {
-        let [cx, cy] = self.projection.center;
-        let mut altitudes: Vec<f64> = (0..41 * 41)
-            .map(|k| [f64::from(k % 41) / 20.0 * cx, f64::from(k / 41) / 20.0 * cy])
-            .map(|pixel| azimuth_altitude(&exposure.direction_at(pixel)).1)
-            .collect();
-        altitudes.sort_by(f64::total_cmp);
-        altitudes[((share * altitudes.len() as f64) as usize).min(altitudes.len() - 1)]
-    }
-
-    fn view_height(&self) -> f64 {
-        2.0 * (self.projection.center[1] / self.projection.focal_px).atan()
-    }
-
     fn prepare(
         &self,
         path: &[Spot],
@@ -253,8 +191,8 @@ impl Painter {
         let reach = (wing.ceil() as i32).clamp(table.radius.min(5), table.radius);
         let margin = reach.max(wing.ceil() as i32) + 1;
         let (width, height) = (self.sensor.width as i32, self.sensor.height as i32);
-        let pieces: Vec<Piece> = path
-            .chunks(CHUNK)
+        let pieces: Vec<Piece> = cut(path)
+            .into_iter()
             .map(Piece::new)
             .filter(|p| {
                 p.columns.1 + margin >= 0
@@ -364,6 +302,28 @@ impl Painter {
     }
 }
 
+/// Cuts a path into stretches that fit into small boxes.
+fn cut(path: &[Spot]) -> Vec<&[Spot]> {
+    let mut stretches = Vec::new();
+    let mut from = 0;
+    let (mut low, mut high) = ([f64::MAX; 2], [f64::MIN; 2]);
+    for (k, spot) in path.iter().enumerate() {
+        let at = [spot.x, spot.y];
+        let grown: [[f64; 2]; 2] =
+            std::array::from_fn(|axis| [low[axis].min(at[axis]), high[axis].max(at[axis])]);
+        if k > from && grown.iter().any(|[l, h]| h - l > PIECE) {
+            stretches.push(&path[from..k]);
+            from = k;
+            (low, high) = (at, at);
+        } else {
+            low = [grown[0][0], grown[1][0]];
+            high = [grown[0][1], grown[1][1]];
+        }
+    }
+    stretches.push(&path[from..]);
+    stretches
+}
+
 impl Piece {
     fn new(spots: &[Spot]) -> Self {
         let points: Vec<(f64, f64, f64)> = spots.iter().map(|s| (s.x, s.y, s.weight)).collect();
@@ -390,20 +350,4 @@ fn star_colour(seed: u64, star: &SkyStar) -> [f64; 3] {
     // Natural logarithm of red over green; most stars are a little warm (invented, of the usual size).
     let warmth: f64 = dice.random_range(-0.25..0.45);
     [warmth.exp(), 1.0, (-1.2 * warmth).exp()]
-}
-
-fn azimuth_altitude(v: &Vector3<f64>) -> (f64, f64) {
-    (v.x.atan2(v.y), v.z.atan2(v.x.hypot(v.y)))
-}
-
-/// Height of the hills over their mean at an azimuth, radians; `size` sets how high they are.
-fn hill_height(seed: u64, azimuth: f64, size: f64) -> f64 {
-    let mut dice = dice(seed, &[SKYLINE]);
-    (1..=14)
-        .map(|k| {
-            let waves = f64::from(k * k);
-            let phase: f64 = dice.random_range(0.0..TAU);
-            size * (waves * azimuth + phase).sin() / (1.0 + f64::from(k)).sqrt() / 2.0
-        })
-        .sum()
 }

@@ -275,3 +275,112 @@ fn scattered_instants(shot: &Shot, points: usize, seed: u64) -> Vec<(f64, f64)> 
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::scenario::Scenario;
+    use super::super::schedule::plan;
+    use super::*;
+
+    /// A night at 30 degrees of altitude with an exposure of the given length.
+    fn exposure(seconds: f64, drive: &str) -> (Observer, Rig, Shot, Exposure) {
+        let text = format!(
+            r#"
+            seed = 4
+            start_utc = "2026-02-03T20:00:00Z"
+            [site]
+            latitude_deg = 44.0
+            longitude_deg = 5.0
+            pressure_hpa = 950.0
+            temperature_c = 3.0
+            [camera]
+            maker = "Invented"
+            model = "I-1"
+            width_px = 1200
+            height_px = 800
+            pitch_um = 4.0
+            read_noise_e = 2.0
+            full_well_e = 30000.0
+            iso = 400.0
+            bits = 14
+            [lens]
+            name = "Invented 200 mm"
+            focal_mm = 200.0
+            f_number = 4.0
+            fwhm_px = 2.5
+            [sky]
+            brightness_mag_arcsec2 = 20.0
+            [output]
+            format = "jpg"
+            utc_offset_h = 0.0
+            prefix = "T"
+            first_number = 1
+            [[alignment]]
+            axis = {{ altitude_error_arcmin = 30.0, azimuth_error_arcmin = -50.0 }}
+            drive = {drive}
+            [[alignment.pointing]]
+            facing = "south-east"
+            altitude_deg = 30.0
+            frames = 1
+            exposure_s = {seconds:?}
+            gap_s = 10.0
+            "#
+        );
+        let scenario = Scenario::parse(&text).unwrap();
+        let (observer, plans) = (Observer::new(&scenario), plan(&scenario));
+        let rig = Rig::new(&scenario.alignments[0], &plans[0], &observer, 4).unwrap();
+        let shot = plans[0].shots[0];
+        let lens = Projection::new(&scenario);
+        let exposure = Exposure::new(&observer, &rig, &shot, lens, 4).unwrap();
+        (observer, rig, shot, exposure)
+    }
+
+    #[test]
+    fn the_interpolated_path_agrees_with_sofa_at_every_instant() {
+        for (seconds, tolerance_px) in [(300.0, 1e-5), (3600.0, 0.02)] {
+            let (observer, rig, shot, exposure) = exposure(seconds, "{ rate = \"sidereal\" }");
+            let (ra, dec) = exposure.place_at([100.0, 700.0]);
+            let path = exposure.path(ra, dec).unwrap();
+            let count = path.len();
+            for (k, spot) in path.iter().enumerate() {
+                let t = shot.start + (shot.exposure - HAIR_S) * k as f64 / (count - 1) as f64;
+                let seen = observer.moment(t).unwrap().seen(ra, dec);
+                let in_camera = rig.attitude(&shot, t).inverse() * seen;
+                let [x, y] = exposure.projection.pixel(&in_camera).unwrap();
+                assert!(
+                    (x - spot.x).hypot(y - spot.y) < tolerance_px,
+                    "{seconds} {k}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn light_adds_up_to_one_and_steps_are_small_across_a_slip() {
+        let drive = "{ rate = \"solar\", slip = [{ frame = 0, second = 20.0, arcsec = 90.0 }] }";
+        let (_, _, _, exposure) = exposure(60.0, drive);
+        let (ra, dec) = exposure.place_at([599.5, 399.5]);
+        let path = exposure.path(ra, dec).unwrap();
+        let total: f64 = path.iter().map(|s| s.weight).sum();
+        assert!((total - 1.0).abs() < 1e-6);
+        let far = path
+            .windows(2)
+            .filter(|p| (p[1].x - p[0].x).hypot(p[1].y - p[0].y) > STEP_PX + 0.01);
+        // Only the slip itself is a jump.
+        assert_eq!(far.count(), 1);
+    }
+
+    #[test]
+    fn a_straight_path_has_the_variance_of_a_segment() {
+        let points = simpson(0.0, 60.0, 4, 60.0);
+        let spots: Vec<Spot> = points
+            .iter()
+            .map(|&(t, weight)| Spot {
+                x: t / 60.0,
+                y: 0.0,
+                weight,
+            })
+            .collect();
+        assert!((spread(&spots)[0] - 1.0 / 12.0).abs() < 1e-12);
+    }
+}

@@ -10,12 +10,12 @@ use std::f64::consts::TAU;
 use nalgebra::{Matrix3, Rotation3, Unit, Vector3};
 use rand::RngExt;
 
-use super::check::compass_azimuth_deg;
+use super::check_alignment::compass_azimuth_deg;
 use super::dice::dice;
 use super::drive::DriveModel;
 use super::observer::{Observer, SkyMoment, from_azimuth_altitude};
-use super::scenario::{Alignment, Bump, Pointing, Sag, Shake};
 use super::schedule::{AlignmentPlan, Shot};
+use super::tracker::{Alignment, Bump, Pointing, Sag, Shake};
 use crate::error::Error;
 
 const ARCMIN: f64 = std::f64::consts::PI / (180.0 * 60.0);
@@ -67,16 +67,14 @@ impl Rig {
             alignment.axis.altitude_error_arcmin * ARCMIN,
             alignment.axis.azimuth_error_arcmin * ARCMIN,
         );
-        let mut aims = Vec::new();
-        for placement in &plan.placements {
-            let sky = observer.moment(placement.aim)?;
-            aims.push(aim(
-                &alignment.pointings[placement.pointing],
-                placement.aim,
-                observer,
-                &sky,
-            ));
-        }
+        let aims = plan
+            .placements
+            .iter()
+            .map(|placement| {
+                let pointing = &alignment.pointings[placement.pointing];
+                aim(pointing, placement.aim, observer)
+            })
+            .collect::<Result<Vec<_>, _>>()?;
         Ok(Self {
             axis,
             turn_sense: observer.turn_sense(),
@@ -211,11 +209,12 @@ fn knocks(
         .collect()
 }
 
-fn aim(pointing: &Pointing, time: f64, observer: &Observer, sky: &SkyMoment) -> Aim {
+fn aim(pointing: &Pointing, time: f64, observer: &Observer) -> Result<Aim, Error> {
+    let sky = observer.moment(time)?;
     let view = view_direction(pointing, observer);
     let (level, upright) = level_and_up(&view);
     let up = match pointing.up_position_angle_deg {
-        Some(angle) => up_at_position_angle(&view, angle.to_radians(), sky),
+        Some(angle) => up_at_position_angle(&view, angle.to_radians(), &sky),
         None => {
             let (sin, cos) = pointing.roll_deg.unwrap_or(0.0).to_radians().sin_cos();
             upright * cos + level * sin
@@ -224,11 +223,11 @@ fn aim(pointing: &Pointing, time: f64, observer: &Observer, sky: &SkyMoment) -> 
     let right = view.cross(&up).normalize();
     let down = view.cross(&right);
     let attitude = Matrix3::from_columns(&[right, down, view]);
-    Aim {
+    Ok(Aim {
         time,
         attitude: Rotation3::from_matrix_unchecked(attitude),
         level: Unit::new_normalize(level),
-    }
+    })
 }
 
 fn view_direction(pointing: &Pointing, observer: &Observer) -> Vector3<f64> {

@@ -1,6 +1,7 @@
 //! The night's timetable: when the camera is aimed and when each exposure runs.
 
-use super::scenario::{Alignment, Scenario};
+use super::scenario::Scenario;
+use super::tracker::Alignment;
 
 /// One exposure; times in seconds after the start of the night.
 #[derive(Debug, Clone, Copy, PartialEq)]
