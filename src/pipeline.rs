@@ -7,6 +7,7 @@ mod facts;
 mod gather;
 mod interpret;
 mod measure;
+mod plates;
 mod survey;
 
 use std::path::Path;
@@ -14,12 +15,14 @@ use std::path::Path;
 pub use measure::measure;
 
 use alignment::examine;
+use alignment::{Examined, examine};
 use assemble::assemble;
 use facts::NightFacts;
 use gather::{Gathered, gather};
 
 use crate::error::{Error, Warned};
 use crate::frame::{NightFiles, Overrides, walk_night};
+use crate::identify::Identifier;
 use crate::report::NightReport;
 use crate::sky::{Direction, Horizon, Icrs};
 use crate::units::{Angle, Pixels};
@@ -99,10 +102,12 @@ pub fn diagnose(
         .flat_map(|alignment| &alignment.frames)
         .map(|frame| &frame.header);
     let facts = NightFacts::new(headers, &settings.overrides);
-    let mut examined = Vec::with_capacity(gathered.len());
+    let identifier = Identifier::new();
+    let mut examined: Vec<Examined> = Vec::with_capacity(gathered.len());
     let mut n_pointings = 0;
     for alignment in gathered {
-        let one = examine(alignment, &facts, settings, n_pointings);
+        let known = examined.iter().rev().find_map(Examined::any_plate);
+        let one = examine(alignment, &facts, settings, n_pointings, &identifier, known);
         n_pointings += one.pointings.len();
         examined.push(one);
     }

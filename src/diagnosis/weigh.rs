@@ -148,7 +148,11 @@ fn small_cause(
         return Cause::Unknown;
     };
     if longest.value.px() <= tolerance_px + 2.0 * longest.sigma.px() {
-        return if is_sure(evidence, tolerance_px) { Cause::Aligned } else { Cause::Unknown };
+        return if is_sure(evidence, tolerance_px) {
+            Cause::Aligned
+        } else {
+            Cause::Unknown
+        };
     }
     match (&evidence.fit, largest) {
         (Some(_), Some(share)) => share.cause,

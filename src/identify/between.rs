@@ -7,6 +7,7 @@ use nalgebra::{Matrix3, Rotation3, Vector3};
 
 use super::chance::log10_chance;
 use super::grid::PixelGrid;
+use super::image::bright_and_spread;
 use super::lens::Lens;
 use super::turn::{Sighting, Turn, fit_turn};
 use crate::sky::{Camera, Direction};
@@ -144,8 +145,8 @@ impl<'a> FramePair<'a> {
         b_stars: &[usize],
         tolerance_px: f64,
     ) -> Option<FrameMatch> {
-        let a_bright = bright_and_spread(self.a, a_stars, N_BRIGHT);
-        let b_bright = bright_and_spread(self.b, b_stars, N_BRIGHT_SECOND);
+        let a_bright = chosen_stars(self.a, a_stars, N_BRIGHT);
+        let b_bright = chosen_stars(self.b, b_stars, N_BRIGHT_SECOND);
         let (candidates, n_trials) = self.best_trials(&a_bright, &b_bright, tolerance_px);
         let partners = Partners::new(b_stars, self.b, tolerance_px);
         candidates
@@ -395,34 +396,12 @@ impl<'a> FramePair<'a> {
     }
 }
 
-/// Half of the stars the brightest of all, half the brightest of each part of the frame, so that
-/// neither a lit skyline nor a hole in the clouds has the only word; brightest first.
-fn bright_and_spread(field: &StarField, stars: &[usize], n_wanted: usize) -> Vec<usize> {
-    const COLUMNS: usize = 4;
-    const ROWS: usize = 3;
-    let cell_of = |idx: usize| {
-        let place = field.stars[idx].position;
-        let part = |at: f64, size: usize, parts: usize| {
-            ((at / size as f64 * parts as f64).max(0.0) as usize).min(parts - 1)
-        };
-        part(place.y, field.height, ROWS) * COLUMNS + part(place.x, field.width, COLUMNS)
-    };
-    let mut in_cell = [0_usize; COLUMNS * ROWS];
-    let mut ranked: Vec<(usize, usize)> = Vec::with_capacity(stars.len());
-    for (rank, idx) in stars.iter().enumerate() {
-        let cell = cell_of(*idx);
-        let order = if rank < n_wanted / 2 {
-            0
-        } else {
-            in_cell[cell]
-        };
-        in_cell[cell] += 1;
-        ranked.push((order, *idx));
-    }
-    ranked.sort_by_key(|(order, _)| *order);
-    let mut chosen: Vec<usize> = ranked.iter().take(n_wanted).map(|(_, idx)| *idx).collect();
-    chosen.sort_unstable();
-    chosen
+/// The brightest stars of a list and of each part of the frame, in the order of the list.
+fn chosen_stars(field: &StarField, stars: &[usize], n_wanted: usize) -> Vec<usize> {
+    let places: Vec<PixelPoint> = stars.iter().map(|i| field.stars[*i].position).collect();
+    let (width, height) = (field.width as f64, field.height as f64);
+    let chosen = bright_and_spread(&places, width, height, n_wanted);
+    chosen.into_iter().map(|n| stars[n]).collect()
 }
 
 /// All pairs of a list of stars as (angular separation in radians, one, other), nearest first.

@@ -69,14 +69,23 @@ impl Lens {
         Direction::new(Vector3::new(x, y, 1.0))
     }
 
-    /// The pixel that a direction falls on; `None` behind the camera or beyond 80 degrees from its axis.
+    /// The pixel that a direction falls on; `None` behind the camera, beyond 80 degrees from its
+    /// axis, and where a strong barrel distortion would fold the picture back on itself.
     pub fn pixel(&self, direction: Direction<Camera>) -> Option<PixelPoint> {
-        let v = direction.vector();
-        if v.z < Angle::from_deg(80.0).cos() {
+        self.project(&direction.vector())
+    }
+
+    /// The same for a bare unit vector in the camera.
+    pub(crate) fn project(&self, v: &Vector3<f64>) -> Option<PixelPoint> {
+        if v.z < LEAST_DEPTH {
             return None;
         }
         let (x, y) = (v.x / v.z, v.y / v.z);
-        let factor = self.focal_px * (1.0 + self.k1 * (x * x + y * y));
+        let bend = self.k1 * (x * x + y * y);
+        if 3.0 * bend <= -1.0 {
+            return None;
+        }
+        let factor = self.focal_px * (1.0 + bend);
         Some(PixelPoint::new(
             self.center.x + factor * x,
             self.center.y + factor * y,
@@ -103,6 +112,9 @@ impl Lens {
         )
     }
 }
+
+/// Cosine of 80 degrees: beyond, no rectilinear lens shows anything.
+const LEAST_DEPTH: f64 = 0.173_648_177_666_930_33;
 
 #[cfg(test)]
 mod tests {

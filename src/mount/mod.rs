@@ -84,6 +84,25 @@ impl AxisEstimate {
     }
 }
 
+/// How far the attitudes of an alignment may all be off together, 1-sigma.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Doubt {
+    /// Turn about any line (a hinted direction; the fit to identified stars).
+    pub attitude: Angle,
+    /// Turn about the pole alone (the camera's clock).
+    pub clock: Angle,
+}
+
+impl Doubt {
+    /// The larger of two doubts in each part.
+    pub fn max(self, other: Self) -> Self {
+        Self {
+            attitude: self.attitude.max(other.attitude),
+            clock: self.clock.max(other.clock),
+        }
+    }
+}
+
 /// Why the frames do not tell the axis.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum AxisUnknown {
@@ -121,9 +140,8 @@ const CONTRADICTION: f64 = 10.0;
 /// Fits axis and drive to an alignment's stretches.
 ///
 /// Input: attitudes of the frames over the ground, a stretch a pointing.
-/// `doubt` is how far the attitudes may all be off together (a hinted direction, a doubtful
-/// clock), 1-sigma: it turns the axis error by as much, and mimics a slow drive.
-pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, doubt: Angle) -> MountFit {
+/// `doubt` turns the axis error by as much, and mimics a slow drive.
+pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, doubt: Doubt) -> MountFit {
     let Some(split) = fit_with_cuts(stretches, ground.refracted_north()) else {
         return MountFit {
             axis: Err(AxisUnknown::TooFewFrames),
@@ -133,7 +151,7 @@ pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, doubt: Angle) -> Mo
             misfit: 1.0,
         };
     };
-    let drive = record_drive(&split.fit.drive, doubt);
+    let drive = record_drive(&split.fit.drive, doubt.attitude);
     let creep = find_creep(&split.fit);
     MountFit {
         axis: axis_of(&split.fit, ground, doubt, drive.as_ref(), creep.as_ref()),
@@ -147,7 +165,7 @@ pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, doubt: Angle) -> Mo
 fn axis_of(
     fit: &AxisFit,
     ground: &Ground<'_>,
-    doubt: Angle,
+    doubt: Doubt,
     drive: Option<&DriveRecord>,
     creep: Option<&Creep>,
 ) -> Result<AxisEstimate, AxisUnknown> {
@@ -174,14 +192,17 @@ fn axis_of(
     // `basis` is (up, east) of the northern end; the southern end moves the other way in both,
     // which leaves a covariance as it is.
     let error = error_of_axis(direction, ground.refracted_pole);
-    // An attitude off by a small turn moves the axis by that turn times (axis - pole / rate).
+    // An attitude off by a small turn moves the axis by that turn times (axis - pole / rate);
+    // a clock that is off turns the error itself about the pole.
     let rate = drive.map_or(1.0, |record| record.rate_ratio.value);
     let lever = fit.axis - northern_end(ground.true_pole, hemisphere) / rate;
-    let turned = lever.norm() * doubt.rad();
+    let by_attitude = lever.norm() * doubt.attitude.rad();
+    let by_clock = error.total().rad() * doubt.clock.rad();
+    let extra = by_attitude.powi(2) + by_clock.powi(2);
     Ok(AxisEstimate {
         direction,
         error,
-        covariance: fit.covariance + Matrix2::identity() * turned * turned,
+        covariance: fit.covariance + Matrix2::identity() * extra,
         mirror_ambiguous: false,
     })
 }

@@ -1,12 +1,20 @@
 //! Where each pointing looked: from its stars, or from what the user says.
 
+use nalgebra::Matrix3;
+
 use super::gather::MeasuredFrame;
+use super::plates::Plates;
 use super::{Aim, DiagnoseSettings, NightFacts, PointingHint};
+use crate::error::Warning;
+use crate::identify::Plate;
 use crate::identify::hint::attitude_towards;
 use crate::identify::lens::Lens;
 use crate::identify::pointing::Pointing;
+use crate::mount::Doubt;
 use crate::report::CenterSource;
-use crate::sky::{Camera, Horizon, Rotation};
+use crate::sky::catalogue::Catalogue;
+use crate::sky::{Camera, Direction, Horizon, Rotation, SkyAt};
+use crate::stars::StarField;
 use crate::units::Angle;
 
 /// A pointing's attitude over the ground in one of its frames.
@@ -18,52 +26,177 @@ pub struct Aimed {
     pub attitude: Rotation<Camera, Horizon>,
     /// Who says so.
     pub source: CenterSource,
-    /// How far it may be off, 1-sigma in each direction.
-    pub doubt: Angle,
+    /// How far it may be off.
+    pub doubt: Doubt,
     /// The lens that goes with it.
     pub lens: Lens,
 }
 
-/// A direction told by a person is good to this (own estimate: a compass word and a look up).
-const HINT_DOUBT: Angle = Angle::from_deg(4.0);
-
-/// Where the pointings looked.
-pub fn aim_pointings(
-    frames: &[MeasuredFrame],
-    pointings: &[Pointing],
-    facts: &NightFacts,
-    settings: &DiagnoseSettings,
-    first_pointing: usize,
-    lenses: &[Option<Lens>],
-) -> Vec<Option<Aimed>> {
-    let aim_of = |(idx, pointing): (usize, &Pointing)| {
-        let hint = settings.hint(first_pointing + idx)?;
-        let middle = pointing.frames.len() / 2;
-        let frame = pointing.frames[middle];
-        aim_by_hint(hint, &frames[frame], lenses[frame]?, facts, middle)
-    };
-    pointings.iter().enumerate().map(aim_of).collect()
+/// Where the pointings looked, and what does not fit together.
+pub struct Aims {
+    /// One a pointing.
+    pub aims: Vec<Option<Aimed>>,
+    /// Contradictions between stars, clock and hints.
+    pub warnings: Vec<Warning>,
 }
 
-fn aim_by_hint(
-    hint: &PointingHint,
-    frame: &MeasuredFrame,
-    lens: Lens,
-    facts: &NightFacts,
-    idx: usize,
-) -> Option<Aimed> {
-    let direction = match hint.aim {
-        Aim::Ground(direction) => direction,
-        Aim::Sky(direction) => facts
-            .sky_at_mid_exposure(&frame.header)?
-            .observed(direction),
-        Aim::Unsaid => return None,
-    };
-    Some(Aimed {
-        frame: idx,
-        attitude: attitude_towards(direction, hint.roll.unwrap_or(Angle::ZERO)),
-        source: CenterSource::Hint,
-        doubt: HINT_DOUBT,
-        lens,
-    })
+/// A direction told by a person is good to this (own estimate: a compass word and a look up).
+const HINT_DOUBT: Doubt = Doubt {
+    attitude: Angle::from_deg(4.0),
+    clock: Angle::ZERO,
+};
+/// Identified stars: a fit to some arcseconds; a camera's clock off by some ten seconds.
+const STAR_DOUBT: Doubt = Doubt {
+    attitude: Angle::from_arcsec(6.0),
+    clock: Angle::from_arcmin(2.5),
+};
+/// A field lower than this cannot have been photographed.
+const LOWEST: Angle = Angle::from_deg(-1.5);
+/// A hint this far from what the stars say is a contradiction.
+const CONTRADICTION: Angle = Angle::from_deg(20.0);
+
+/// The question: an alignment's frames with what is known about them.
+pub struct AimQuestion<'a> {
+    /// The frames.
+    pub frames: &'a [MeasuredFrame],
+    /// Their pointings.
+    pub pointings: &'a [Pointing],
+    /// Their plates and lenses.
+    pub plates: &'a Plates,
+    /// Site and clock.
+    pub facts: &'a NightFacts,
+    /// Hints.
+    pub settings: &'a DiagnoseSettings,
+    /// Pointings of the night before this alignment.
+    pub first_pointing: usize,
+}
+
+impl AimQuestion<'_> {
+    /// Where the pointings looked.
+    pub fn answer(&self) -> Aims {
+        let mut warnings = Vec::new();
+        let aims = (0..self.pointings.len())
+            .map(|idx| self.aim(idx, &mut warnings))
+            .collect();
+        Aims { aims, warnings }
+    }
+
+    fn aim(&self, idx: usize, warnings: &mut Vec<Warning>) -> Option<Aimed> {
+        let by_hint = self
+            .settings
+            .hint(self.first_pointing + idx)
+            .and_then(|hint| self.by_hint(idx, hint));
+        let by_stars = self.by_stars(&self.pointings[idx]);
+        match by_stars {
+            Some(aimed) if is_below(&aimed) => {
+                warnings.push(self.below_horizon(idx, &aimed));
+                None
+            }
+            Some(aimed) => {
+                warnings.extend(by_hint.and_then(|hint| contradiction(&aimed, &hint)));
+                Some(aimed)
+            }
+            None => by_hint,
+        }
+    }
+
+    /// The frame nearest to the middle whose stars are identified and whose instant is known.
+    fn by_stars(&self, pointing: &Pointing) -> Option<Aimed> {
+        let middle = pointing.frames.len() / 2;
+        let mut order: Vec<usize> = (0..pointing.frames.len()).collect();
+        order.sort_by_key(|at| at.abs_diff(middle));
+        order.into_iter().find_map(|at| {
+            let idx = pointing.frames[at];
+            let frame = &self.frames[idx];
+            let plate = self.plates.plates[idx].as_ref()?;
+            let sky = self.facts.sky_at_mid_exposure(&frame.header)?;
+            let lens = self.plates.lenses[idx]?;
+            let attitude = attitude_over_ground(plate, &frame.field, &lens, &sky)?;
+            Some(Aimed {
+                frame: at,
+                attitude,
+                source: CenterSource::Stars,
+                doubt: STAR_DOUBT,
+                lens,
+            })
+        })
+    }
+
+    fn by_hint(&self, idx: usize, hint: &PointingHint) -> Option<Aimed> {
+        let at = self.pointings[idx].frames.len() / 2;
+        let frame = self.pointings[idx].frames[at];
+        let direction = match hint.aim {
+            Aim::Ground(direction) => direction,
+            Aim::Sky(direction) => self
+                .facts
+                .sky_at_mid_exposure(&self.frames[frame].header)?
+                .observed(direction),
+            Aim::Unsaid => return None,
+        };
+        Some(Aimed {
+            frame: at,
+            attitude: attitude_towards(direction, hint.roll.unwrap_or(Angle::ZERO)),
+            source: CenterSource::Hint,
+            doubt: HINT_DOUBT,
+            lens: self.plates.lenses[frame]?,
+        })
+    }
+
+    /// The stars say that the camera looked into the ground: how far off must the clock be?
+    fn below_horizon(&self, idx: usize, aimed: &Aimed) -> Warning {
+        let frame = &self.frames[self.pointings[idx].frames[aimed.frame]];
+        let (_, altitude) = sight(aimed).az_alt();
+        let hours = self
+            .facts
+            .hours_to_rise(sight(aimed), Angle::from_deg(15.0));
+        let likely = hours.map_or(String::new(), |hours| {
+            let side = if hours > 0.0 { "behind" } else { "ahead" };
+            format!("; a clock {:.0} h {side} would explain it", hours.abs())
+        });
+        Warning::new(format!(
+            "{}: by its stars, site and time the camera looked {:.0} degrees below the horizon: clock, --utc-offset or --site is wrong{likely}",
+            frame.file,
+            -altitude.deg()
+        ))
+    }
+}
+
+fn sight(aimed: &Aimed) -> Direction<Horizon> {
+    aimed.attitude.apply(Direction::new(nalgebra::Vector3::z()))
+}
+
+fn is_below(aimed: &Aimed) -> bool {
+    sight(aimed).az_alt().1 < LOWEST
+}
+
+fn contradiction(stars: &Aimed, hint: &Aimed) -> Option<Warning> {
+    let apart = sight(stars).separation(sight(hint));
+    if apart < CONTRADICTION {
+        return None;
+    }
+    let (azimuth, altitude) = sight(stars).az_alt();
+    Some(Warning::new(format!(
+        "by its stars, site and time the camera looked to azimuth {:.0}, altitude {:.0} degrees, {:.0} degrees from the direction given; the stars are believed: check --facing, clock and --utc-offset (an hour moves the sky by 15 degrees)",
+        azimuth.deg(),
+        altitude.deg(),
+        apart.deg()
+    )))
+}
+
+/// Attitude over the ground from identified stars: where the air shows each of them, against
+/// where the camera sees it.
+fn attitude_over_ground(
+    plate: &Plate,
+    field: &StarField,
+    lens: &Lens,
+    sky: &SkyAt,
+) -> Option<Rotation<Camera, Horizon>> {
+    let catalogue = Catalogue::embedded();
+    let mut cross = Matrix3::zeros();
+    for matched in &plate.matches {
+        let seen = lens.direction(field.stars[matched.star_idx].position);
+        let real = sky.observed(catalogue.direction(matched.catalogue_idx));
+        cross += real.vector() * seen.vector().transpose();
+    }
+    Rotation::nearest(&cross)
 }

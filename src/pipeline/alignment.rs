@@ -1,15 +1,18 @@
 //! One alignment through the stages: pointings, attitudes, mount, causes, advice.
 
-use super::aim::{Aimed, aim_pointings};
+use super::aim::{AimQuestion, Aimed, Aims};
 use super::gather::{Gathered, MeasuredFrame};
 use super::interpret::interpret;
+use super::plates::{Plates, identify_frames};
 use super::survey::survey;
 use super::{DiagnoseSettings, NightFacts};
 use crate::advice::{Advice, Situation, say};
 use crate::diagnosis::limits::{ExposureLimits, exposure_limits};
 use crate::diagnosis::{Evidence, Finding, find_causes};
+use crate::error::Warning;
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, TimedField, find_pointings, sky_rate};
+use crate::identify::{Identifier, Plate};
 use crate::mount::MountFit;
 use crate::sky::{Camera, Horizon, Rotation};
 use crate::units::Seconds;
@@ -18,8 +21,8 @@ use crate::units::Seconds;
 pub struct Examined {
     /// Its frames.
     pub gathered: Gathered,
-    /// Each frame's lens; `None` leaves its angles unknown.
-    pub lenses: Vec<Option<Lens>>,
+    /// Plates and lenses of its frames.
+    pub plates: Plates,
     /// Mid exposures since the night's reference instant.
     pub mids: Vec<Option<Seconds>>,
     /// Its pointings.
@@ -32,6 +35,8 @@ pub struct Examined {
     pub evidence: Evidence,
     /// Causes.
     pub finding: Finding,
+    /// What came up while aiming.
+    pub warnings: Vec<Warning>,
     /// Longest exposures.
     pub limits: ExposureLimits,
     /// Decision and words.
@@ -39,6 +44,11 @@ pub struct Examined {
 }
 
 impl Examined {
+    /// A plate of any of its frames.
+    pub fn any_plate(&self) -> Option<&Plate> {
+        self.plates.plates.iter().flatten().next()
+    }
+
     /// Fit of axis and drive, if there is one.
     pub fn fit(&self) -> Option<&MountFit> {
         self.evidence.fit.as_ref()
@@ -47,15 +57,19 @@ impl Examined {
 
 /// Takes the frames of one alignment through all stages.
 ///
-/// `first_pointing` counts the pointings of the night before this alignment, for the hints.
+/// `first_pointing` counts the pointings of the night before this alignment, for the hints;
+/// `known` is a plate from earlier in the night.
 pub fn examine(
     gathered: Gathered,
     facts: &NightFacts,
     settings: &DiagnoseSettings,
     first_pointing: usize,
+    identifier: &Identifier,
+    known: Option<&Plate>,
 ) -> Examined {
     let frames = &gathered.frames;
-    let lenses: Vec<Option<Lens>> = frames.iter().map(tagged_lens).collect();
+    let plates = identify_frames(frames, identifier, known);
+    let lenses = &plates.lenses;
     let mids: Vec<_> = frames
         .iter()
         .map(|frame| facts.mid_exposure(&frame.header))
@@ -63,7 +77,7 @@ pub fn examine(
     let timed: Vec<_> = frames
         .iter()
         .zip(&mids)
-        .zip(&lenses)
+        .zip(lenses)
         .map(|((frame, mid), lens)| TimedField {
             field: &frame.field,
             lens: lens.unwrap_or_else(|| typical_lens(frame)),
@@ -72,14 +86,22 @@ pub fn examine(
         .collect();
     let pointings = find_pointings(&timed);
     let rate = sky_rate(&timed, &pointings).filter(|_| lenses.iter().any(Option::is_some));
-    let aims = aim_pointings(frames, &pointings, facts, settings, first_pointing, &lenses);
+    let question = AimQuestion {
+        frames,
+        pointings: &pointings,
+        plates: &plates,
+        facts,
+        settings,
+        first_pointing,
+    };
+    let Aims { aims, warnings } = question.answer();
     let survey = survey(frames, &mids, &pointings, &aims, facts);
     let evidence = interpret(
         frames, &mids, &pointings, &survey, &aims, rate, facts, settings,
     );
     let finding = find_causes(&evidence);
     let limits = exposure_limits(&evidence, finding.tolerance);
-    let missing = facts.what_is_missing(&gathered, &aims);
+    let missing = facts.what_is_missing(&gathered, &aims, &plates);
     let advice = say(&Situation {
         finding: &finding,
         evidence: &evidence,
@@ -88,7 +110,8 @@ pub fn examine(
         missing: &missing,
     });
     Examined {
-        lenses,
+        plates,
+        warnings,
         mids,
         pointings,
         aims,
@@ -99,18 +122,6 @@ pub fn examine(
         advice,
         gathered,
     }
-}
-
-/// The lens that tags or options tell.
-fn tagged_lens(frame: &MeasuredFrame) -> Option<Lens> {
-    let optics = &frame.header.optics;
-    let (pitch, _) = optics.pixel_pitch?;
-    Lens::from_optics(
-        optics.focal_length?,
-        pitch,
-        frame.field.width,
-        frame.field.height,
-    )
 }
 
 /// A lens for matching alone, where nothing is known: 50 mm on a 36 mm wide sensor.

@@ -6,12 +6,13 @@ use super::gather::MeasuredFrame;
 use crate::diagnosis::{Cause, Verdict};
 use crate::error::{Warned, Warning};
 use crate::frame::NightFiles;
+use crate::identify::Plate;
 use crate::identify::pointing::center_motion;
 use crate::mount::drive::DriveRecord;
 use crate::mount::model::error_of_axis;
 use crate::report::{
-    AlignmentReport, AxisReport, CauseShare, CenterReport, DriftReport, DriveReport, FrameReport,
-    LongestExposure, NightReport, PeriodicReport,
+    AlignmentReport, AxisReport, CauseShare, CenterReport, CenterSource, DriftReport, DriveReport,
+    FrameReport, LongestExposure, NightReport, PeriodicReport,
 };
 use crate::sky::position_angle;
 use crate::units::{Pixels, Seconds};
@@ -29,12 +30,12 @@ pub fn assemble(
         }
     };
     for alignment in examined {
-        alignment
+        let warnings = alignment
             .gathered
             .warnings
             .iter()
-            .cloned()
-            .for_each(&mut keep);
+            .chain(&alignment.warnings);
+        warnings.cloned().for_each(&mut keep);
     }
     if !night.ignored.is_empty() {
         keep(Warning::new(format!(
@@ -104,9 +105,11 @@ fn frame_report(
         start: frame.header.start,
         exposure: frame.header.exposure,
         focal_length: frame.header.optics.focal_length,
-        pixel_scale: alignment.lenses[idx].map(|lens| lens.pixel_scale()),
+        pixel_scale: alignment.plates.lenses[idx].map(|lens| lens.pixel_scale()),
         n_stars: field.stars.len(),
-        n_identified: 0,
+        n_identified: alignment.plates.plates[idx]
+            .as_ref()
+            .map_or(0, |plate| plate.matches.len()),
         fwhm: field.fwhm,
         trail: field.trail,
         drift: drift_report(alignment, idx, frame),
@@ -138,7 +141,7 @@ fn drift_report(alignment: &Examined, idx: usize, frame: &MeasuredFrame) -> Opti
     let (vector, sigma) = center_motion(
         &pointing.links[at],
         &frame.field,
-        alignment.lenses[idx].as_ref()?,
+        alignment.plates.lenses[idx].as_ref()?,
     )?;
     let before = alignment.mids[pointing.frames[at]]?;
     Some(DriftReport {
@@ -154,8 +157,35 @@ fn center_report(
     idx: usize,
     frame: &MeasuredFrame,
 ) -> Option<CenterReport> {
+    match &alignment.plates.plates[idx] {
+        Some(plate) => Some(center_by_stars(plate, facts, frame)),
+        None => center_by_attitude(alignment, facts, idx, frame),
+    }
+}
+
+fn center_by_stars(plate: &Plate, facts: &NightFacts, frame: &MeasuredFrame) -> CenterReport {
+    let icrs = plate.center();
+    let (ra, dec) = icrs.ra_dec();
+    let sky = facts.sky_at_mid_exposure(&frame.header);
+    CenterReport {
+        ra: Some(ra),
+        dec,
+        hour_angle: sky.map(|sky| sky.hour_angle_declination(icrs).0),
+        horizon: sky.map(|sky| sky.observed(icrs)),
+        up_position_angle: plate.up_position_angle(),
+        source: CenterSource::Stars,
+    }
+}
+
+/// From the attitude that another frame of the pointing, or a hint, gave.
+fn center_by_attitude(
+    alignment: &Examined,
+    facts: &NightFacts,
+    idx: usize,
+    frame: &MeasuredFrame,
+) -> Option<CenterReport> {
     let attitude = alignment.attitudes[idx]?;
-    let lens = alignment.lenses[idx]?;
+    let lens = alignment.plates.lenses[idx]?;
     let pointing = alignment
         .pointings
         .iter()

@@ -5,10 +5,11 @@ use jiff::tz::Offset;
 
 use super::aim::Aimed;
 use super::gather::Gathered;
+use super::plates::Plates;
 use crate::frame::{Header, MissingFact, Overrides};
 use crate::mount::Ground;
 use crate::report::{SiteReport, SiteSource};
-use crate::sky::{Atmosphere, Observer, SkyAt, evolve};
+use crate::sky::{Atmosphere, Direction, Horizon, Observer, SkyAt, evolve};
 use crate::units::{Angle, Seconds};
 
 /// Site, clock and ground of a night.
@@ -81,8 +82,27 @@ impl NightFacts {
         }))
     }
 
+    /// Whole hours by which the clock would have to be wrong for a direction to be `least` high:
+    /// positive where the clock is behind. `None` where the sky never turns it up.
+    pub fn hours_to_rise(&self, direction: Direction<Horizon>, least: Angle) -> Option<f64> {
+        self.with_ground(|ground| {
+            let rises = |hours: &f64| {
+                let later = (ground.evolve)(direction, Seconds::new(hours * 3600.0));
+                later.az_alt().1 >= least
+            };
+            (1..=12)
+                .flat_map(|hours| [f64::from(hours), -f64::from(hours)])
+                .find(rises)
+        })?
+    }
+
     /// What would have to be known to say more about an alignment, a clause each.
-    pub fn what_is_missing(&self, gathered: &Gathered, aims: &[Option<Aimed>]) -> Vec<String> {
+    pub fn what_is_missing(
+        &self,
+        gathered: &Gathered,
+        aims: &[Option<Aimed>],
+        plates: &Plates,
+    ) -> Vec<String> {
         let mut clauses = Vec::new();
         for fact in &gathered.missing {
             // A site given for one frame serves all.
@@ -94,7 +114,9 @@ impl NightFacts {
                 .map_or(String::new(), |option| format!(" ({option})"));
             clauses.push(format!("the {}{option}", fact.name()));
         }
-        if aims.iter().all(Option::is_none) {
+        // Identified stars need nothing but site and clock, which are asked for already.
+        let identified = plates.plates.iter().any(Option::is_some);
+        if !identified && aims.iter().all(Option::is_none) {
             clauses
                 .push("where the camera looked (--facing DIRECTION --altitude DEGREES)".to_owned());
         }

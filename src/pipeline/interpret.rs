@@ -11,7 +11,7 @@ use crate::mount::drive::DriveRecord;
 use crate::mount::lone::read_lone_frame;
 use crate::mount::model::northern_end;
 use crate::mount::predict::Exposure;
-use crate::mount::{AxisUnknown, Ground, fit_mount};
+use crate::mount::{AxisUnknown, Doubt, Ground, fit_mount};
 use crate::sky::{Camera, Horizon, Rotation};
 use crate::units::{Angle, Measured, PixelVector, Seconds};
 
@@ -96,6 +96,12 @@ fn drifted(
     (count > 0.0).then(|| sum * (1.0 / count))
 }
 
+/// Where nothing was aimed there is nothing to doubt.
+const NO_DOUBT: Doubt = Doubt {
+    attitude: Angle::ZERO,
+    clock: Angle::ZERO,
+};
+
 /// What the mount stage looks at.
 struct Scene<'a> {
     frames: &'a [MeasuredFrame],
@@ -107,7 +113,7 @@ struct Scene<'a> {
 impl Scene<'_> {
     fn fit(&self, evidence: &mut Evidence) {
         let doubts = self.aims.iter().flatten().map(|aim| aim.doubt);
-        let doubt = doubts.reduce(Angle::max).unwrap_or(Angle::ZERO);
+        let doubt = doubts.reduce(Doubt::max).unwrap_or(NO_DOUBT);
         let several = self
             .survey
             .stretches

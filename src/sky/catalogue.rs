@@ -8,6 +8,7 @@ use std::sync::OnceLock;
 
 use nalgebra::Vector3;
 
+use super::cells::SkyCells;
 use super::{Direction, Icrs};
 use crate::units::Angle;
 
@@ -17,18 +18,11 @@ static NAMES: &str = include_str!("data/names.csv");
 /// Stars of the whole sky, sorted into cells of about 1.5 degrees, brightest first in each cell.
 #[derive(Debug)]
 pub struct Catalogue {
-    bands: Vec<Band>,
+    cells: SkyCells,
     /// First star of each cell, and one past the last star.
     starts: Vec<u32>,
     places: Vec<[f32; 3]>,
     magnitude_codes: Vec<u8>,
-}
-
-/// Cells between two declinations, of equal width in right ascension.
-#[derive(Debug, Clone, Copy)]
-struct Band {
-    first_cell: usize,
-    n_cells: usize,
 }
 
 impl Catalogue {
@@ -82,7 +76,7 @@ impl Catalogue {
     }
 
     /// Cells of stars, each brightest first, that between them cover the whole sky.
-    pub(crate) fn cells(&self) -> impl Iterator<Item = Range<usize>> {
+    pub(crate) fn star_cells(&self) -> impl Iterator<Item = Range<usize>> {
         self.starts
             .windows(2)
             .map(|pair| pair[0] as usize..pair[1] as usize)
@@ -98,14 +92,14 @@ impl Catalogue {
         mut visit: impl FnMut(usize),
     ) {
         let code = (faintest - BRIGHTEST_MAGNITUDE) * CODES_PER_MAGNITUDE + 1e-6;
-        for cell in self.cells_near(center, radius) {
+        self.cells.visit_near(center, radius, |cell| {
             for star_idx in self.starts[cell] as usize..self.starts[cell + 1] as usize {
                 if f64::from(self.magnitude_codes[star_idx]) > code {
                     break;
                 }
                 visit(star_idx);
             }
-        }
+        });
     }
 
     /// Stars within `radius` of a direction up to a magnitude, brightest first.
@@ -120,47 +114,17 @@ impl Catalogue {
         found
     }
 
-    /// Numbers of the cells that a circle on the sky touches, and a few neighbours.
-    fn cells_near(&self, center: Direction<Icrs>, radius: Angle) -> Vec<usize> {
-        let (ra, dec) = center.ra_dec();
-        let n_bands = self.bands.len();
-        let band_height = 180.0 / n_bands as f64;
-        let band_of = |dec_deg: f64| {
-            (((dec_deg + 90.0) / band_height).floor().max(0.0) as usize).min(n_bands - 1)
-        };
-        let radius_deg = radius.deg().clamp(0.0, 180.0);
-        let mut cells = Vec::new();
-        for band_idx in band_of(dec.deg() - radius_deg)..=band_of(dec.deg() + radius_deg) {
-            let band = self.bands[band_idx];
-            let cell_width = 360.0 / band.n_cells as f64;
-            match ra_reach_deg(dec, radius) {
-                Some(reach) if 2.0 * (reach + cell_width) < 360.0 => {
-                    let first = ((ra.deg() - reach) / cell_width).floor() as i64;
-                    let last = ((ra.deg() + reach) / cell_width).floor() as i64;
-                    let wrapped = |column: i64| column.rem_euclid(band.n_cells as i64) as usize;
-                    cells.extend((first..=last).map(|c| band.first_cell + wrapped(c)));
-                }
-                _ => cells.extend(band.first_cell..band.first_cell + band.n_cells),
-            }
-        }
-        cells
-    }
-
     fn unpack(bytes: &[u8]) -> Option<Self> {
         let mut rest = bytes.strip_prefix(b"STARCAT1")?;
         let n_stars = u32::from_le_bytes(take(&mut rest)?) as usize;
         let n_bands = u32::from_le_bytes(take(&mut rest)?) as usize;
         let reach = f64::from_le_bytes(take(&mut rest)?);
-        let mut bands = Vec::with_capacity(n_bands);
-        let mut n_all = 0;
+        let mut band_counts = Vec::with_capacity(n_bands.min(10_000));
         for _ in 0..n_bands {
-            let n_cells = usize::from(u16::from_le_bytes(take(&mut rest)?));
-            bands.push(Band {
-                first_cell: n_all,
-                n_cells,
-            });
-            n_all += n_cells;
+            band_counts.push(usize::from(u16::from_le_bytes(take(&mut rest)?)));
         }
+        let cells = SkyCells::from_band_counts(band_counts);
+        let n_all = cells.len();
         let mut starts = vec![0_u32];
         for cell in 0..n_all {
             let count = u32::from(u16::from_le_bytes(take(&mut rest)?));
@@ -170,7 +134,7 @@ impl Catalogue {
             return None;
         }
         let mut catalogue = Self {
-            bands,
+            cells,
             starts,
             places: Vec::with_capacity(n_stars),
             magnitude_codes: Vec::with_capacity(n_stars),
@@ -182,25 +146,20 @@ impl Catalogue {
     fn unpack_stars(&mut self, records: &[u8], reach: f64) {
         let step = 2.0 * reach / f64::from(u16::MAX);
         let mut records = records.chunks_exact(RECORD_BYTES);
-        for (band_idx, band) in self.bands.iter().enumerate() {
-            let dec =
-                Angle::from_deg(180.0 * (band_idx as f64 + 0.5) / self.bands.len() as f64 - 90.0);
-            for column in 0..band.n_cells {
-                let ra = Angle::from_deg(360.0 * (column as f64 + 0.5) / band.n_cells as f64);
-                let toward = Direction::from_ra_dec(ra, dec).vector();
-                let east = Vector3::new(-ra.sin(), ra.cos(), 0.0);
-                let north = toward.cross(&east);
-                let cell = band.first_cell + column;
-                let n_here = (self.starts[cell + 1] - self.starts[cell]) as usize;
-                for record in records.by_ref().take(n_here) {
-                    let x = f64::from(u16::from_le_bytes([record[0], record[1]])) * step - reach;
-                    let y = f64::from(u16::from_le_bytes([record[2], record[3]])) * step - reach;
-                    let scale = 1.0 / (1.0 + x * x + y * y).sqrt();
-                    let place = (toward + east * x + north * y) * scale;
-                    self.places
-                        .push([place.x as f32, place.y as f32, place.z as f32]);
-                    self.magnitude_codes.push(record[4]);
-                }
+        for (cell, middle) in self.cells.middles().enumerate() {
+            let toward = middle.vector();
+            // Every middle lies off the poles, so east is well defined.
+            let east = Vector3::z().cross(&toward).normalize();
+            let north = toward.cross(&east);
+            let n_here = (self.starts[cell + 1] - self.starts[cell]) as usize;
+            for record in records.by_ref().take(n_here) {
+                let x = f64::from(u16::from_le_bytes([record[0], record[1]])) * step - reach;
+                let y = f64::from(u16::from_le_bytes([record[2], record[3]])) * step - reach;
+                let scale = 1.0 / (1.0 + x * x + y * y).sqrt();
+                let place = (toward + east * x + north * y) * scale;
+                self.places
+                    .push([place.x as f32, place.y as f32, place.z as f32]);
+                self.magnitude_codes.push(record[4]);
             }
         }
     }
@@ -212,13 +171,6 @@ const RECORD_BYTES: usize = 5;
 const CODES_PER_MAGNITUDE: f64 = 20.0;
 /// Magnitude of code 0.
 const BRIGHTEST_MAGNITUDE: f64 = -2.0;
-
-/// Half the width in right ascension of a circle on the sky, degrees; `None` around a pole.
-fn ra_reach_deg(dec: Angle, radius: Angle) -> Option<f64> {
-    let ratio = radius.sin() / dec.cos();
-    let around_pole = dec.deg().abs() + radius.deg() >= 90.0;
-    (!around_pole && ratio < 1.0).then(|| ratio.asin().to_degrees())
-}
 
 /// The first bytes of a slice, which moves on.
 fn take<const N: usize>(bytes: &mut &[u8]) -> Option<[u8; N]> {

@@ -25,6 +25,7 @@ pub use turning::evolve;
 pub mod rotation;
 
 pub mod catalogue;
+pub(crate) mod cells;
 
 use std::marker::PhantomData;
 

@@ -1,0 +1,240 @@
+//! Where the camera looks and what its lens does, from catalogue stars paired with picture stars:
+//! robust least squares over attitude, focal length and radial distortion.
+
+use nalgebra::{Matrix2, Matrix2x5, Matrix5, Rotation3, Vector2, Vector3, Vector5};
+
+use super::lens::Lens;
+use crate::sky::{Camera, Direction, Icrs};
+use crate::units::{PixelPoint, PixelTensor};
+
+/// A lens and where it looks.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Pose {
+    pub(crate) lens: Lens,
+    /// Camera directions to catalogue directions.
+    pub(crate) attitude: Rotation3<f64>,
+}
+
+impl Pose {
+    /// The pixel that a catalogue direction (unit vector) falls on.
+    pub(crate) fn project(&self, place: &Vector3<f64>) -> Option<PixelPoint> {
+        self.lens
+            .project(&self.attitude.inverse_transform_vector(place))
+    }
+
+    /// The catalogue direction at the centre of projection.
+    pub(crate) fn axis(&self) -> Direction<Icrs> {
+        Direction::new(self.attitude * Vector3::z())
+    }
+}
+
+/// A catalogue star and its image.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Pairing {
+    /// Catalogue place, a unit vector.
+    pub(crate) sky: Vector3<f64>,
+    /// Its image.
+    pub(crate) pixel: PixelPoint,
+    /// Covariance of `pixel`, square pixels.
+    pub(crate) covariance: PixelTensor,
+}
+
+/// What is known of the lens beforehand, each as a Gaussian.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct LensPrior {
+    /// Natural logarithm of the focal length in pixels.
+    pub(crate) ln_focal: f64,
+    /// Its 1-sigma.
+    pub(crate) ln_focal_sigma: f64,
+    /// Radial distortion.
+    pub(crate) k1: f64,
+    /// Its 1-sigma.
+    pub(crate) k1_sigma: f64,
+}
+
+/// A fitted pose and how well it fits.
+#[derive(Debug, Clone)]
+pub(crate) struct PoseFit {
+    pub(crate) pose: Pose,
+    /// Covariance of: small rotation vector in the camera before `attitude` (radians), natural
+    /// logarithm of the focal length, k1; scaled by the residuals.
+    pub(crate) covariance: Matrix5<f64>,
+    /// Which pairings were kept.
+    pub(crate) kept: Vec<bool>,
+    /// Residual (picture minus prediction) of each pairing, pixels.
+    pub(crate) residuals: Vec<Vector2<f64>>,
+    /// Robust scatter on one axis of the kept residuals, pixels.
+    pub(crate) scatter_px: f64,
+}
+
+/// Fits a pose to pairings from a start that is nearly right.
+///
+/// Method: Gauss-Newton with Cauchy weights on residuals in units of their covariance plus a floor
+/// (what catalogue and model leave out); then pairings beyond four times the scatter are dropped
+/// and the rest fitted with plain weights.
+pub(crate) fn fit_pose(
+    pairings: &[Pairing],
+    start: Pose,
+    prior: &LensPrior,
+    floor_px: f64,
+) -> Option<PoseFit> {
+    let mut pose = start;
+    let mut scale2 = f64::INFINITY;
+    for _ in 0..10 {
+        let terms = terms(pairings, &pose, floor_px);
+        scale2 = robust_scale2(&terms);
+        let equations = Equations::new(&terms, scale2, |m2| 1.0 / (1.0 + m2 / (6.0 * scale2)));
+        let step = equations.step(&pose, prior)?;
+        pose = stepped(&pose, &step);
+        if step.norm() * start.lens.focal_px < 1e-3 {
+            break;
+        }
+    }
+    if !(pose.lens.focal_px.is_finite() && pose.lens.k1.is_finite()) {
+        return None;
+    }
+    let kept: Vec<bool> = pairings
+        .iter()
+        .map(|p| Term::new(p, &pose, floor_px).is_some_and(|t| t.mahalanobis2() <= 16.0 * scale2))
+        .collect();
+    let inliers: Vec<Pairing> = pairings
+        .iter()
+        .zip(&kept)
+        .filter_map(|(p, k)| k.then_some(*p))
+        .collect();
+    let equations = Equations::new(&terms(&inliers, &pose, floor_px), scale2, |_| 1.0);
+    pose = stepped(&pose, &equations.step(&pose, prior)?);
+    let final_terms = terms(&inliers, &pose, floor_px);
+    let chi2: f64 = final_terms.iter().map(Term::mahalanobis2).sum();
+    // The two lens terms are mostly held by the prior where stars are few.
+    let freedom = (2.0 * inliers.len() as f64 - 3.0).max(1.0);
+    let residual = |p: &Pairing| {
+        let gap = pose.project(&p.sky).map(|place| p.pixel - place);
+        gap.map_or(Vector2::zeros(), |g| Vector2::new(g.dx, g.dy))
+    };
+    Some(PoseFit {
+        pose,
+        covariance: equations.covariance(chi2 / freedom, scale2, prior)?,
+        residuals: pairings.iter().map(residual).collect(),
+        kept,
+        scatter_px: median(final_terms.iter().map(|t| t.residual.norm()).collect())
+            / (2.0 * std::f64::consts::LN_2).sqrt(),
+    })
+}
+
+fn stepped(pose: &Pose, step: &Vector5<f64>) -> Pose {
+    let turn = Rotation3::new(Vector3::new(step[0], step[1], step[2]));
+    Pose {
+        lens: Lens {
+            // Half a change of scale at a time at the most, so that a bad start cannot run away.
+            focal_px: pose.lens.focal_px * step[3].clamp(-0.5, 0.5).exp(),
+            k1: pose.lens.k1 + step[4],
+            ..pose.lens
+        },
+        attitude: pose.attitude * turn,
+    }
+}
+
+/// Residual, weight and derivative of one pairing.
+struct Term {
+    residual: Vector2<f64>,
+    weight: Matrix2<f64>,
+    derivative: Matrix2x5<f64>,
+}
+
+impl Term {
+    fn new(pairing: &Pairing, pose: &Pose, floor_px: f64) -> Option<Self> {
+        let camera = pose.attitude.inverse_transform_vector(&pairing.sky);
+        let place = pose.lens.project(&camera)?;
+        let gap = pairing.pixel - place;
+        let c = pairing.covariance;
+        let floor = floor_px * floor_px;
+        let spread = Matrix2::new(c.xx + floor, c.xy, c.xy, c.yy + floor);
+        let turn = pose.lens.jacobian(Direction::<Camera>::new(camera)) * camera.cross_matrix();
+        let (x, y) = (camera.x / camera.z, camera.y / camera.z);
+        let bend = pose.lens.focal_px * (x * x + y * y);
+        let offset = place - pose.lens.center;
+        let mut derivative = Matrix2x5::zeros();
+        derivative.fixed_columns_mut::<3>(0).copy_from(&turn);
+        derivative.set_column(3, &Vector2::new(offset.dx, offset.dy));
+        derivative.set_column(4, &Vector2::new(bend * x, bend * y));
+        Some(Self {
+            residual: Vector2::new(gap.dx, gap.dy),
+            weight: spread.try_inverse()?,
+            derivative,
+        })
+    }
+
+    /// Squared residual in units of its own sigma.
+    fn mahalanobis2(&self) -> f64 {
+        (self.residual.transpose() * self.weight * self.residual)[0]
+    }
+}
+
+fn terms(pairings: &[Pairing], pose: &Pose, floor_px: f64) -> Vec<Term> {
+    let found = pairings.iter().filter_map(|p| Term::new(p, pose, floor_px));
+    found.collect()
+}
+
+/// Normal equations of the stars, in units of their scatter, without the prior.
+struct Equations {
+    normal: Matrix5<f64>,
+    gradient: Vector5<f64>,
+}
+
+impl Equations {
+    fn new(terms: &[Term], scale2: f64, weight_of: impl Fn(f64) -> f64) -> Self {
+        let mut normal = Matrix5::zeros();
+        let mut gradient = Vector5::zeros();
+        for term in terms {
+            let weight = term.weight * (weight_of(term.mahalanobis2()) / scale2);
+            let weighted = term.derivative.transpose() * weight;
+            normal += weighted * term.derivative;
+            gradient += weighted * term.residual;
+        }
+        Self { normal, gradient }
+    }
+
+    fn step(&self, pose: &Pose, prior: &LensPrior) -> Option<Vector5<f64>> {
+        let (focal_weight, k1_weight) = prior.weights();
+        let mut normal = self.normal;
+        let mut gradient = self.gradient;
+        normal[(3, 3)] += focal_weight;
+        gradient[3] += focal_weight * (prior.ln_focal - pose.lens.focal_px.ln());
+        normal[(4, 4)] += k1_weight;
+        gradient[4] += k1_weight * (prior.k1 - pose.lens.k1);
+        Some(normal.cholesky()?.solve(&gradient))
+    }
+
+    /// With the stars' own weights scaled by the residuals and the prior as it stands.
+    fn covariance(
+        &self,
+        variance_ratio: f64,
+        scale2: f64,
+        prior: &LensPrior,
+    ) -> Option<Matrix5<f64>> {
+        let (focal_weight, k1_weight) = prior.weights();
+        let mut normal = self.normal * (scale2 / variance_ratio.max(1e-6));
+        normal[(3, 3)] += focal_weight;
+        normal[(4, 4)] += k1_weight;
+        Some(normal.cholesky()?.inverse())
+    }
+}
+
+impl LensPrior {
+    fn weights(&self) -> (f64, f64) {
+        (self.ln_focal_sigma.powi(-2), self.k1_sigma.powi(-2))
+    }
+}
+
+/// Squared scatter in units of the stated sigmas, from the median (2 ln 2 for two dimensions).
+fn robust_scale2(terms: &[Term]) -> f64 {
+    let middle = median(terms.iter().map(Term::mahalanobis2).collect());
+    (middle / (2.0 * std::f64::consts::LN_2)).max(1e-4)
+}
+
+/// Middle value; 0 without values.
+pub(crate) fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_unstable_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(0.0)
+}

@@ -1,0 +1,130 @@
+//! An identified frame: lens, attitude, matched stars, and the way between pixels and the sky.
+
+use nalgebra::{Matrix3, Rotation3, Vector3};
+
+use super::fit::Pose;
+use super::image::ImageField;
+use super::lens::Lens;
+use super::search::Found;
+use crate::sky::{Camera, Direction, Icrs, Rotation};
+use crate::units::{Angle, Measured, PixelPoint, PixelVector, Pixels};
+
+/// A star of the frame and the star of the catalogue that it is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Match {
+    /// Number of the star in the star field.
+    pub star_idx: usize,
+    /// Number of the star in the catalogue.
+    pub catalogue_idx: usize,
+    /// Measured minus predicted place.
+    pub residual: PixelVector,
+}
+
+/// Where a frame looks and through which lens.
+///
+/// Directions are catalogue directions (ICRS, epoch 2016.0): aberration and refraction, whose
+/// common part is in the attitude, are not taken out.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Plate {
+    /// Focal length, centre (the frame's) and radial distortion.
+    pub lens: Lens,
+    /// 1-sigma of the focal length relative to itself.
+    pub focal_sigma: f64,
+    /// 1-sigma of `lens.k1`; large where the field is too small to tell.
+    pub k1_sigma: f64,
+    /// Takes camera directions to catalogue directions.
+    pub attitude: Rotation<Camera, Icrs>,
+    /// Covariance of `attitude` as a small rotation vector applied before it, in the camera frame,
+    /// square radians; scaled by the residuals, lens included.
+    pub attitude_covariance: Matrix3<f64>,
+    /// Matched stars, brightest first.
+    pub matches: Vec<Match>,
+    /// Root mean square of the two-dimensional residuals of `matches`.
+    pub rms: Pixels,
+    /// Decimal logarithm of the number of agreements as good as this to expect by chance, all
+    /// trials of the search counted.
+    pub log10_chance: f64,
+}
+
+impl Plate {
+    pub(crate) fn new(found: &Found, image: &ImageField) -> Self {
+        let fit = &found.grown.fit;
+        let indexed = found.grown.pairs.iter().zip(&fit.kept).zip(&fit.residuals);
+        let mut matches: Vec<(usize, Match)> = indexed
+            .filter(|((_, kept), _)| **kept)
+            .map(|(((sky, picture), _), residual)| {
+                let matched = Match {
+                    star_idx: image.stars[*picture].star_idx,
+                    catalogue_idx: found.stars[*sky].catalogue_idx as usize,
+                    residual: PixelVector::new(residual.x, residual.y),
+                };
+                (*picture, matched)
+            })
+            .collect();
+        matches.sort_unstable_by_key(|(picture, _)| *picture);
+        let matches: Vec<Match> = matches.into_iter().map(|(_, m)| m).collect();
+        let square = |m: &Match| m.residual.length().px().powi(2);
+        let mean_square = matches.iter().map(square).sum::<f64>() / matches.len().max(1) as f64;
+        Self {
+            lens: fit.pose.lens,
+            focal_sigma: fit.covariance[(3, 3)].sqrt(),
+            k1_sigma: fit.covariance[(4, 4)].sqrt(),
+            attitude: Rotation::new(fit.pose.attitude),
+            attitude_covariance: fit.covariance.fixed_view::<3, 3>(0, 0).into_owned(),
+            matches,
+            rms: Pixels::new(mean_square.sqrt()),
+            log10_chance: found.log10_chance,
+        }
+    }
+
+    /// The catalogue direction of a pixel.
+    pub fn direction(&self, pixel: PixelPoint) -> Direction<Icrs> {
+        self.attitude.apply(self.lens.direction(pixel))
+    }
+
+    /// The pixel of a catalogue direction, on the frame or off it; `None` far outside the field.
+    pub fn pixel(&self, direction: Direction<Icrs>) -> Option<PixelPoint> {
+        self.lens.pixel(self.attitude.inverse().apply(direction))
+    }
+
+    /// The catalogue direction at the centre of the frame.
+    pub fn center(&self) -> Direction<Icrs> {
+        self.direction(self.lens.center)
+    }
+
+    /// Angle of one pixel on the sky at the centre.
+    pub fn pixel_scale(&self) -> Angle {
+        self.lens.pixel_scale()
+    }
+
+    /// Focal length in pixels with its sigma.
+    pub fn focal(&self) -> Measured<Pixels> {
+        let focal = Pixels::new(self.lens.focal_px);
+        Measured::new(focal, focal * self.focal_sigma)
+    }
+
+    /// Position angle of the picture's upward direction at its centre, north through east, [0, 360).
+    pub fn up_position_angle(&self) -> Angle {
+        let up = self.attitude.inner() * -Vector3::y();
+        let (ra, dec) = self.center().ra_dec();
+        let east = Vector3::new(-ra.sin(), ra.cos(), 0.0);
+        let north = Vector3::new(-dec.sin() * ra.cos(), -dec.sin() * ra.sin(), dec.cos());
+        Angle::from_rad(up.dot(&east).atan2(up.dot(&north))).wrapped_positive()
+    }
+
+    pub(crate) fn pose(&self) -> Pose {
+        Pose {
+            lens: self.lens,
+            attitude: *self.attitude.inner(),
+        }
+    }
+
+    /// The same lens looking elsewhere: `turn` carries camera directions of this frame to those of
+    /// the other.
+    pub(crate) fn turned(&self, turn: &Rotation3<f64>) -> Pose {
+        Pose {
+            lens: self.lens,
+            attitude: self.attitude.inner() * turn.inverse(),
+        }
+    }
+}
