@@ -14,7 +14,6 @@ use std::path::Path;
 
 pub use measure::measure;
 
-use alignment::examine;
 use alignment::{Examined, examine};
 use assemble::assemble;
 use facts::NightFacts;
