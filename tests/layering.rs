@@ -121,7 +121,7 @@ const KEPT_OUT: [(&[&str], &[&str], &str); 6] = [
         "files are read and written at the edges",
     ),
     (
-        &["process::exit", "allow(dead_code)"],
+        &["process::exit", "[allow(dead_code)"],
         &[],
         "no hidden way out, nothing unused",
     ),

@@ -43,11 +43,13 @@ pub struct NightReport {
 }
 
 impl NightReport {
-    /// Whether any alignment ended with something else than a wish for more frames.
+    /// Whether the alignment that answers, the last one with frames, ended with something else
+    /// than a wish for more frames.
     pub fn is_answered(&self) -> bool {
         self.alignments
             .iter()
-            .any(|alignment| alignment.decision != Decision::MoreFrames)
+            .rfind(|alignment| alignment.n_frames > 0)
+            .is_some_and(|alignment| alignment.decision != Decision::MoreFrames)
     }
 }
 
@@ -333,6 +335,16 @@ mod tests {
         assert!((slanted.sigma.arcmin() - 7.0 / 2f64.sqrt()).abs() < 1e-9);
         let opposed = axis(10.0, -10.0, 1.0).total();
         assert!((opposed.sigma.arcmin() - 1.0 / 2f64.sqrt()).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_last_alignment_with_frames_answers() {
+        let mut night = sample::full().value;
+        assert!(night.is_answered());
+        night.alignments[1].decision = Decision::MoreFrames;
+        assert!(!night.is_answered());
+        night.alignments[1].n_frames = 0;
+        assert!(night.is_answered());
     }
 
     #[test]

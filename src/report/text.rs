@@ -52,7 +52,7 @@ fn alignment_before(night: &NightReport, alignment: &AlignmentReport, page: &mut
 /// The alignment as the tracker stands: its frames and all that they say.
 fn alignment_now(night: &NightReport, alignment: &AlignmentReport, page: &mut Page) {
     frames_of(night, alignment, page);
-    if alignment.headline != night.answer {
+    if !night.answer.ends_with(&alignment.headline) {
         page.words(Role::Body, " ", &alignment.headline);
     }
     page.gap();
