@@ -2,7 +2,9 @@
 
 use super::background::Background;
 use super::moments::{Noise, adaptive_moments};
-use super::segment::{Dwell, Psf, Segment, SegmentImage};
+use super::pace::Pace;
+use super::psf::Psf;
+use super::segment::{Segment, SegmentImage};
 use crate::frame::Plane;
 use crate::units::{PixelPoint, PixelVector};
 
@@ -67,7 +69,7 @@ fn drawn_elongation(psf: Psf, length: f64) -> Option<f64> {
             flux: 1.0,
             pedestal: 0.0,
         };
-        let image = SegmentImage::new(segment, psf, Dwell::default());
+        let image = SegmentImage::new(segment, psf, Pace::default());
         let pixels = (0..side * side).map(|i| {
             image
                 .value_and_slopes((i % side) as f64, (i / side) as f64)

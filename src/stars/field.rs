@@ -53,6 +53,15 @@ impl VectorField {
         PixelVector::new(sum(&self.dx), sum(&self.dy))
     }
 
+    /// The same field with an error that all lengths share (share of the length) added to the covariance.
+    pub(super) fn with_common_error(mut self, share: f64) -> Self {
+        let v = self.at(self.center) * share;
+        let c = self.covariance;
+        self.covariance =
+            PixelTensor::new(c.xx + v.dx * v.dx, c.xy + v.dx * v.dy, c.yy + v.dy * v.dy);
+        self
+    }
+
     /// Robust fit to samples, whose signs follow the field `guide`.
     ///
     /// Method: signs from the guide; weights from the covariances and a common scatter found from the

@@ -4,7 +4,9 @@ use nalgebra::{SMatrix, SVector};
 
 use super::background::Background;
 use super::moments::Noise;
-use super::segment::{Dwell, PARAMETERS, Psf, Segment, SegmentImage};
+use super::pace::Pace;
+use super::psf::Psf;
+use super::segment::{PARAMETERS, Segment, SegmentImage};
 use crate::frame::Plane;
 use crate::units::{PixelPoint, PixelTensor, PixelVector};
 
@@ -18,7 +20,7 @@ pub(super) struct FitSetup<'a> {
     pub(super) sky: &'a Background,
     pub(super) noise: Noise,
     pub(super) psf: Psf,
-    pub(super) dwell: Dwell,
+    pub(super) pace: Pace,
     /// Light at or above this value is saturated.
     pub(super) saturation: f32,
 }
@@ -48,7 +50,7 @@ pub(super) struct SegmentFit {
 
 /// Pixels above this share of saturation are left out: in a developed picture colours clip one by one
 /// and round the top off long before white is reached.
-const SOFT_TOP: f32 = 0.7;
+pub(super) const SOFT_TOP: f32 = 0.7;
 /// Half-width of the window beyond the segment, in core sigmas: holds all but the last of the wings.
 const WINDOW_SIGMAS: f64 = 4.0;
 /// Steps of each descent; a start within a pixel needs three or four.
@@ -79,7 +81,7 @@ pub(super) fn window(setup: &FitSetup, star: Segment) -> Option<Vec<Pixel>> {
     }
     let variance = f64::from(setup.sky.noise_at(c.x as usize, c.y as usize)).powi(2);
     let margin = WINDOW_SIGMAS * setup.psf.core + 1.5;
-    let image = SegmentImage::new(star, setup.psf, setup.dwell);
+    let image = SegmentImage::new(star, setup.psf, setup.pace);
     let reach = |d: f64| 0.5 * d.abs() + margin;
     let span = |at: f64, reach: f64, size: f64| {
         (
@@ -164,7 +166,7 @@ impl<'a> Descent<'a> {
     }
 
     fn each(&self, state: &Vector, mut see: impl FnMut(usize, f64, f64, [f64; PARAMETERS])) {
-        let image = SegmentImage::new(segment_of(state), self.setup.psf, self.setup.dwell);
+        let image = SegmentImage::new(segment_of(state), self.setup.psf, self.setup.pace);
         for (index, pixel) in self.pixels.iter().enumerate().filter(|(_, p)| p.kept) {
             let (value, slopes) = image.value_and_slopes(pixel.x, pixel.y);
             see(index, pixel.light - value, value - state[5], slopes);

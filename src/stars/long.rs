@@ -6,6 +6,7 @@ use super::field::{VectorField, VectorSample};
 use super::fit::{FitSetup, SegmentFit, fit_segment};
 use super::learn::{Freedom, Learnt, learn_shared};
 use super::oriented::{TrailPeak, scan_trails};
+use super::pace::Pace;
 use super::segment::Segment;
 use super::{Quality, Rejected, Star};
 use crate::frame::Plane;
@@ -18,8 +19,8 @@ const FIT_PIXELS: f64 = 400_000.0;
 const MOST_FITS: usize = 500;
 /// Detection threshold of trails in sigmas of the oriented filter's sky.
 const TRAIL_THRESHOLD: f32 = 6.0;
-/// Dwelling at an end below this share, or below four of its sigmas, is taken as none.
-const LEAST_DWELLING: f64 = 0.05;
+/// A pace other than even must explain this share of what the even one leaves unexplained.
+const PACE_GAIN: f64 = 0.02;
 
 /// What a trailed frame gives.
 pub(super) struct LongStars {
@@ -37,6 +38,7 @@ pub(super) fn measure_trails(
     rough: &VectorField,
 ) -> Option<LongStars> {
     let (setup, field, learnt) = teach(setup, starts, rough)?;
+    let common = learnt.stretch.1;
     let peaks = scan_trails(&setup, &field, TRAIL_THRESHOLD);
     let area = (field.at(setup.plane.center()).length().px() + 9.0 * setup.psf.core)
         * 11.0
@@ -54,7 +56,7 @@ pub(super) fn measure_trails(
         .filter(|f| is_like(f, &field) && is_clean(&setup, f))
         .copied()
         .collect();
-    let fitted = fit_field(&setup, &good, &field)?;
+    let fitted = fit_field(&setup, &good, &field)?.with_common_error(common);
     let (members, strays): (Vec<&SegmentFit>, Vec<&SegmentFit>) =
         fits.iter().flatten().partition(|f| is_like(f, &fitted));
     let mut stars: Vec<Star> = members.iter().map(|f| star_of(&setup, f)).collect();
@@ -71,7 +73,7 @@ pub(super) fn measure_trails(
     })
 }
 
-/// Profile, dwelling and trail field from the brightest, in turns.
+/// Profile, pace and trail field from the brightest, in turns.
 fn teach<'a>(
     setup: &FitSetup<'a>,
     starts: &[Segment],
@@ -84,13 +86,17 @@ fn teach<'a>(
         .take(MOST_TEACHERS)
         .map(|s| aligned(s, &field))
         .collect();
+    let mut freedom = Freedom::Length;
     let mut last = None;
-    for _ in 0..3 {
-        let learnt = learn(&setup, &teachers)?;
-        (setup.psf, setup.dwell) = (learnt.psf, learnt.dwell);
+    for round in 0..3 {
+        if round < 2 {
+            freedom = choose_pace(&setup, &teachers)?;
+        }
+        let learnt = learn(&setup, &teachers, freedom)?;
+        (setup.psf, setup.pace) = (learnt.psf, learnt.pace);
         teachers
             .iter_mut()
-            .for_each(|t| t.vector = t.vector * learnt.stretch);
+            .for_each(|t| t.vector = t.vector * learnt.stretch.0);
         let fits = fit_all(&setup, &teachers);
         let good: Vec<SegmentFit> = fits
             .into_iter()
@@ -109,26 +115,40 @@ fn teach<'a>(
         teachers = like;
         last = Some(learnt);
     }
-    if std::env::var("DBG").is_ok() {
-        eprintln!("DBG {learnt:?}", learnt = last);
-    }
     last.map(|learnt| (setup, field, learnt))
 }
 
-/// With dwelling where it is plain to see, else without.
-fn learn(setup: &FitSetup, teachers: &[Segment]) -> Option<Learnt> {
-    let learnt = learn_shared(setup, teachers, Freedom::Dwelling)?;
-    let plain = |share: f64, sigma: f64| share > LEAST_DWELLING.max(4.0 * sigma);
-    let dwells = plain(learnt.dwell.start, learnt.dwell_sigma.0)
-        || plain(learnt.dwell.end, learnt.dwell_sigma.1);
-    if dwells {
-        return Some(learnt);
-    }
-    let even = FitSetup {
-        dwell: Default::default(),
-        ..*setup
-    };
-    learn_shared(&even, teachers, Freedom::Length)
+/// The simplest pace that explains the pixels: even, else swinging, else dwelling at the ends.
+fn choose_pace(setup: &FitSetup, teachers: &[Segment]) -> Option<Freedom> {
+    const PACES: [Freedom; 5] = [
+        Freedom::Length,
+        Freedom::Swinging,
+        Freedom::DwellingAtStart,
+        Freedom::DwellingAtEnd,
+        Freedom::DwellingAtBoth,
+    ];
+    let costs = PACES
+        .iter()
+        .filter_map(|freedom| Some((*freedom, learn(setup, teachers, *freedom)?.cost)));
+    let simplest = costs.reduce(|best, next| {
+        if next.1 < (1.0 - PACE_GAIN) * best.1 {
+            next
+        } else {
+            best
+        }
+    });
+    simplest.map(|best| best.0)
+}
+
+/// Profile and pace of one kind; the way down from an even pace may lead elsewhere than from the one seen so far.
+fn learn(setup: &FitSetup, teachers: &[Segment], freedom: Freedom) -> Option<Learnt> {
+    let seen = freedom.bound(setup.pace);
+    let even = (seen != Pace::default()).then(Pace::default);
+    let found = even
+        .into_iter()
+        .chain([seen])
+        .filter_map(|pace| learn_shared(&FitSetup { pace, ..*setup }, teachers, freedom));
+    found.min_by(|a, b| a.cost.total_cmp(&b.cost))
 }
 
 fn aligned(segment: &Segment, field: &VectorField) -> Segment {

@@ -4,12 +4,15 @@ mod background;
 mod calibration;
 mod component;
 mod detect;
+mod ends;
 mod field;
 mod fit;
 mod learn;
 mod long;
 mod moments;
 mod oriented;
+mod pace;
+mod psf;
 mod segment;
 mod sheared;
 mod short;
@@ -23,7 +26,9 @@ use field::VectorField;
 use fit::FitSetup;
 use long::LongStars;
 use moments::Noise;
-use segment::{Dwell, Psf, Segment};
+use pace::Pace;
+use psf::Psf;
+use segment::Segment;
 use survey::{Survey, survey};
 
 use crate::frame::Plane;
@@ -164,8 +169,8 @@ pub fn measure_stars(plane: &Plane, saturation: f32) -> StarField {
         rejected: Rejected::default(),
     };
     let (found, correlation) = find(plane, &sky, FIRST_SIGMA);
-    let first = survey(&found, plane.width(), plane.height());
-    let setup = |sigma: f64| FitSetup {
+    let first = survey(plane, &sky, &found, saturation);
+    let setup = |sigma: f64, pace: Pace| FitSetup {
         plane,
         sky: &sky,
         noise: Noise {
@@ -173,18 +178,23 @@ pub fn measure_stars(plane: &Plane, saturation: f32) -> StarField {
             gain: 0.0,
         },
         psf: Psf::gaussian(sigma),
-        dwell: Dwell::default(),
+        pace,
         saturation,
     };
     if let Some(bulk) = first.as_ref().filter(|bulk| is_long(bulk, plane))
-        && let Some(long) = long::measure_trails(&setup(bulk.sigma), &bulk.segments, &bulk.field)
+        && let Some(long) =
+            long::measure_trails(&setup(bulk.sigma, bulk.pace), &bulk.segments, &bulk.field)
     {
         fill_long(&mut field, long, &found);
         return field;
     }
-    fill_short(&mut field, &setup(first.map_or(FIRST_SIGMA, |b| b.sigma)));
+    fill_short(
+        &mut field,
+        &setup(first.map_or(FIRST_SIGMA, |b| b.sigma), Pace::default()),
+    );
     if let Some(bulk) = trailed_after_all(&field, plane)
-        && let Some(long) = long::measure_trails(&setup(bulk.sigma), &bulk.segments, &bulk.field)
+        && let Some(long) =
+            long::measure_trails(&setup(bulk.sigma, bulk.pace), &bulk.segments, &bulk.field)
     {
         fill_long(&mut field, long, &found);
     }
@@ -225,6 +235,7 @@ fn trailed_after_all(field: &StarField, plane: &Plane) -> Option<Survey> {
         sigma,
         field,
         segments,
+        pace: Pace::default(),
     })
     .filter(|bulk| is_long(bulk, plane))
 }

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use super::field::VectorField;
 use super::fit::FitSetup;
-use super::segment::Dwell;
+use super::pace::Pace;
 use super::sheared::Sheared;
 use crate::units::{PixelPoint, PixelVector};
 
@@ -49,7 +49,7 @@ pub(super) fn scan_trails(setup: &FitSetup, field: &VectorField, threshold: f32)
     let mut peaks: Vec<TrailPeak> = scaled_to_scatter(tiles);
     peaks.retain(|p| p.significance > threshold);
     peaks.sort_by(|a, b| b.significance.total_cmp(&a.significance));
-    without_echoes(&peaks, setup.psf.core, setup.dwell, threshold)
+    without_echoes(&peaks, setup.psf.core, setup.pace, threshold)
 }
 
 /// A rectangle of the frame.
@@ -129,7 +129,7 @@ fn scaled_to_scatter(tiles: Vec<TileScan>) -> Vec<TrailPeak> {
 }
 
 /// Drops responses that a stronger trail explains.
-fn without_echoes(peaks: &[TrailPeak], sigma: f64, dwell: Dwell, threshold: f32) -> Vec<TrailPeak> {
+fn without_echoes(peaks: &[TrailPeak], sigma: f64, pace: Pace, threshold: f32) -> Vec<TrailPeak> {
     let longest = peaks
         .iter()
         .map(|p| p.vector.length().px())
@@ -144,7 +144,7 @@ fn without_echoes(peaks: &[TrailPeak], sigma: f64, dwell: Dwell, threshold: f32)
         let echo: f64 = near
             .filter_map(|key| grid.get(&key))
             .flatten()
-            .map(|i| echo_of(&kept[*i], peak, sigma, dwell))
+            .map(|i| echo_of(&kept[*i], peak, sigma, pace))
             .sum();
         if f64::from(peak.significance) - echo > f64::from(threshold).max(0.35 * echo) {
             grid.entry((cx, cy)).or_default().push(kept.len());
@@ -157,7 +157,7 @@ fn without_echoes(peaks: &[TrailPeak], sigma: f64, dwell: Dwell, threshold: f32)
 /// Response that the trail `of` leaves at the place of another: falls off evenly over its length along
 /// the trail, with the star's width and faint wings across; an end where the light dwelt answers again
 /// where it falls on the filter's other parts.
-fn echo_of(of: &TrailPeak, at: &TrailPeak, sigma: f64, dwell: Dwell) -> f64 {
+fn echo_of(of: &TrailPeak, at: &TrailPeak, sigma: f64, pace: Pace) -> f64 {
     let length = of.vector.length().px();
     let (c, s) = (of.vector.dx / length, of.vector.dy / length);
     let (rx, ry) = (at.place.x - of.place.x, at.place.y - of.place.y);
@@ -166,7 +166,7 @@ fn echo_of(of: &TrailPeak, at: &TrailPeak, sigma: f64, dwell: Dwell) -> f64 {
     let t = v / (2.0 * sigma);
     let across = (-t * t).exp() + 0.1 / (1.0 + t * t * t);
     let again = if u < length + 4.0 * sigma {
-        dwell.start.max(dwell.end)
+        pace.start.max(pace.end)
     } else {
         0.0
     };

@@ -1,80 +1,11 @@
 //! The image of a star that moved along a straight segment: PSF convolved with the segment, and its slopes.
 //!
-//! Source: [B17] Bouquillon et al. 2017, A&A 606, A27, section 2 (moving Gaussian, error-function form).
+//! Source: [B17] Bouquillon et al. 2017, A&A 606, A27, section 2 (moving Gaussian, error-function form),
+//! here for a sum of two Gaussians and a star of uneven pace.
 
-use std::f64::consts::{FRAC_1_SQRT_2, PI};
-
+use super::pace::{Pace, normal};
+use super::psf::Psf;
 use crate::units::{PixelPoint, PixelVector};
-
-/// A round point-spread function as a sum of two Gaussians, as sampled by the pixels (pixel width included).
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Psf {
-    /// Gaussian sigma of the core, pixels.
-    pub(super) core: f64,
-    /// Sigma of the wings over that of the core.
-    pub(super) ratio: f64,
-    /// Share of the light in the wings; negative for the dark ring of a sharpened picture.
-    pub(super) wings: f64,
-}
-
-impl Psf {
-    /// One Gaussian.
-    pub(super) fn gaussian(sigma: f64) -> Self {
-        Self {
-            core: sigma,
-            ratio: 2.0,
-            wings: 0.0,
-        }
-    }
-    /// The same profile, wider by a factor.
-    pub(super) fn scaled(self, factor: f64) -> Self {
-        Self {
-            core: self.core * factor,
-            ..self
-        }
-    }
-    /// Share and sigma of the parts; only those that hold light.
-    fn parts(self) -> impl Iterator<Item = (f64, f64)> {
-        let all = [
-            (1.0 - self.wings, self.core),
-            (self.wings, self.core * self.ratio),
-        ];
-        all.into_iter().filter(|p| p.0 != 0.0)
-    }
-    /// Mean square distance from the centre along one axis, square pixels.
-    pub(super) fn second_moment(self) -> f64 {
-        self.parts().map(|(w, s)| w * s * s).sum()
-    }
-    /// Surface brightness at a distance from the centre, of unit light.
-    fn at(self, distance: f64) -> f64 {
-        let part =
-            |(w, s): (f64, f64)| w * (-0.5 * (distance / s).powi(2)).exp() / (2.0 * PI * s * s);
-        self.parts().map(part).sum()
-    }
-    /// Full width at half maximum in pixels, by bisection.
-    pub(super) fn fwhm(self) -> f64 {
-        let half = 0.5 * self.at(0.0);
-        let (mut low, mut high) = (0.0, 3.0 * self.core * self.ratio);
-        for _ in 0..60 {
-            let middle = 0.5 * (low + high);
-            if self.at(middle) > half {
-                low = middle
-            } else {
-                high = middle
-            }
-        }
-        2.0 * low
-    }
-}
-
-/// How the light of a trail is spread over it: evenly but for what stays at the ends while the drive stands still.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub(super) struct Dwell {
-    /// Share at the end that the trail's vector starts from.
-    pub(super) start: f64,
-    /// Share at the end that the vector points to.
-    pub(super) end: f64,
-}
 
 /// A trailed star.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -89,38 +20,39 @@ pub(super) struct Segment {
 pub(super) const PARAMETERS: usize = 6;
 
 /// Numbers that all stars of a frame share, see [`SegmentImage::value_and_shared_slopes`].
-pub(super) const SHARED: usize = 6;
+pub(super) const SHARED: usize = 8;
 
-/// Shortest segment that the error-function form is used for; below, its ends would be subtracted from each other.
-const SHORTEST: f64 = 0.02;
+/// Shortest segment that is drawn; below, its ends would be subtracted from each other.
+const SHORTEST: f64 = 0.05;
 
 /// Brightness of a segment and its slopes, prepared for many pixels.
 pub(super) struct SegmentImage {
     segment: Segment,
     psf: Psf,
-    dwell: Dwell,
+    pace: Pace,
     length: f64,
     along: (f64, f64),
 }
 
 impl SegmentImage {
-    pub(super) fn new(segment: Segment, psf: Psf, dwell: Dwell) -> Self {
-        let length = segment.vector.length().px().max(SHORTEST);
-        let along = match segment.vector.length().px() {
-            l if l > 0.0 => (segment.vector.dx / l, segment.vector.dy / l),
-            _ => (1.0, 0.0),
+    pub(super) fn new(segment: Segment, psf: Psf, pace: Pace) -> Self {
+        let length = segment.vector.length().px();
+        let along = if length > 0.0 {
+            (segment.vector.dx / length, segment.vector.dy / length)
+        } else {
+            (1.0, 0.0)
         };
         Self {
             segment,
             psf,
-            dwell,
-            length,
+            pace,
+            length: length.max(SHORTEST),
             along,
         }
     }
 
     /// Distance along and across the segment from its middle.
-    pub(super) fn place(&self, x: f64, y: f64) -> (f64, f64) {
+    fn place(&self, x: f64, y: f64) -> (f64, f64) {
         let (rx, ry) = (x - self.segment.center.x, y - self.segment.center.y);
         (
             rx * self.along.0 + ry * self.along.1,
@@ -144,21 +76,9 @@ impl SegmentImage {
         self.in_pixels(u, v, &sum)
     }
 
-    /// One Gaussian part of unit light, even light and dwellings together.
-    fn part(&self, u: f64, v: f64, sigma: f64) -> Shape {
-        let mut sum = Shape::default();
-        let even = 1.0 - self.dwell.start - self.dwell.end;
-        sum.add(even, &even_shape(u, v, sigma, self.length));
-        for (share, side) in [(self.dwell.start, -0.5), (self.dwell.end, 0.5)] {
-            if share != 0.0 {
-                sum.add(share, &end_shape(u, v, sigma, self.length, side));
-            }
-        }
-        sum
-    }
-
     /// Light at a pixel's centre, its slopes by x, y, flux and pedestal, and those by what all stars of a
-    /// frame share: logarithms of the core and of the ratio, share of the wings, logarithm of the length, dwellings.
+    /// frame share: logarithms of the core and of the ratio, share of the wings, logarithm of the
+    /// length, and the pace.
     pub(super) fn value_and_shared_slopes(&self, x: f64, y: f64) -> (f64, [f64; 4], [f64; SHARED]) {
         let (u, v) = self.place(x, y);
         let Psf { core, ratio, wings } = self.psf;
@@ -167,26 +87,37 @@ impl SegmentImage {
         sum.add(1.0 - wings, &narrow);
         sum.add(wings, &wide);
         let (value, own) = self.in_pixels(u, v, &sum);
-        let dwell_slope = |side: f64| {
-            let part = |sigma: f64| {
-                end_shape(u, v, sigma, self.length, side).value
-                    - even_shape(u, v, sigma, self.length).value
-            };
-            (1.0 - wings) * part(core) + wings * part(core * ratio)
-        };
+        let [start, end, slope, curve] = sum.by_pace;
         let shared = [
             sum.by_width,
             wings * wide.by_width,
             wide.value - narrow.value,
             self.length * sum.by_length,
-            dwell_slope(-0.5),
-            dwell_slope(0.5),
+            start,
+            end,
+            slope,
+            curve,
         ];
         (
             value,
             [own[0], own[1], own[4], own[5]],
             shared.map(|s| s * self.segment.flux),
         )
+    }
+
+    /// One Gaussian part of unit light: a Gaussian across times the profile along.
+    fn part(&self, u: f64, v: f64, sigma: f64) -> Shape {
+        let across = normal(v / sigma) / sigma;
+        let along = self.pace.profile(u, sigma, self.length);
+        let square = (v / sigma).powi(2);
+        Shape {
+            value: across * along.value,
+            by_u: across * along.by_place,
+            by_v: -v / (sigma * sigma) * across * along.value,
+            by_length: across * along.by_length,
+            by_width: across * (along.value * (square - 1.0) + along.by_width),
+            by_pace: along.by_pace.map(|p| across * p),
+        }
     }
 
     /// From slopes along and across to slopes of x, y, dx, dy.
@@ -216,6 +147,7 @@ struct Shape {
     by_length: f64,
     /// Per logarithm of the width.
     by_width: f64,
+    by_pace: [f64; 4],
 }
 
 impl Shape {
@@ -225,77 +157,11 @@ impl Shape {
         self.by_v += weight * other.by_v;
         self.by_length += weight * other.by_length;
         self.by_width += weight * other.by_width;
+        self.by_pace
+            .iter_mut()
+            .zip(other.by_pace)
+            .for_each(|(a, b)| *a += weight * b);
     }
-}
-
-/// Sigmas inside of an end from where on the end is not felt (3e-7 of the light).
-const FLAT: f64 = 5.0;
-
-/// Light spread evenly over the length: a Gaussian across, a difference of error functions along.
-fn even_shape(u: f64, v: f64, sigma: f64, length: f64) -> Shape {
-    let across = normal(v / sigma) / sigma;
-    let (a, b) = ((u + 0.5 * length) / sigma, (u - 0.5 * length) / sigma);
-    // Well inside the ends the along-profile is flat: most pixels of a long trail.
-    if a > FLAT && b < -FLAT {
-        let value = across / length;
-        return Shape {
-            value,
-            by_u: 0.0,
-            by_v: -v / (sigma * sigma) * value,
-            by_length: -value / length,
-            by_width: value * ((v / sigma).powi(2) - 1.0),
-        };
-    }
-    let (pa, pb) = (normal(a), normal(b));
-    let along = (normal_integral(a) - normal_integral(b)) / length;
-    Shape {
-        value: across * along,
-        by_u: across * (pa - pb) / (sigma * length),
-        by_v: -v / (sigma * sigma) * across * along,
-        by_length: across * (0.5 * (pa + pb) / sigma - along) / length,
-        by_width: across * along * ((v / sigma).powi(2) - 1.0)
-            - across * (a * pa - b * pb) / length,
-    }
-}
-
-/// Light that stayed at one end (`side` -0.5 or 0.5 of the length).
-fn end_shape(u: f64, v: f64, sigma: f64, length: f64, side: f64) -> Shape {
-    let from_end = u - side * length;
-    let value = normal(v / sigma) * normal(from_end / sigma) / (sigma * sigma);
-    let by_u = -from_end / (sigma * sigma) * value;
-    Shape {
-        value,
-        by_u,
-        by_v: -v / (sigma * sigma) * value,
-        by_length: -side * by_u,
-        by_width: value * ((v * v + from_end * from_end) / (sigma * sigma) - 2.0),
-    }
-}
-
-/// Density of the normal law.
-fn normal(t: f64) -> f64 {
-    (-0.5 * t * t).exp() / (2.0 * PI).sqrt()
-}
-
-/// Integral of the normal law up to `t`.
-fn normal_integral(t: f64) -> f64 {
-    0.5 * (1.0 + erf(t * FRAC_1_SQRT_2))
-}
-
-/// Error function, good to 1.5e-7.
-///
-/// Source: [AS64] Abramowitz & Stegun 1964, formula 7.1.26.
-fn erf(x: f64) -> f64 {
-    const COEFFICIENTS: [f64; 5] = [
-        0.254_829_592,
-        -0.284_496_736,
-        1.421_413_741,
-        -1.453_152_027,
-        1.061_405_429,
-    ];
-    let t = 1.0 / (1.0 + 0.327_591_1 * x.abs());
-    let polynomial = COEFFICIENTS.iter().rev().fold(0.0, |sum, c| (sum + c) * t);
-    (1.0 - polynomial * (-x * x).exp()).copysign(x)
 }
 
 #[cfg(test)]
@@ -307,10 +173,14 @@ mod tests {
         ratio: 2.1,
         wings: 0.2,
     };
-    const DWELL: Dwell = Dwell {
+    const PACE: Pace = Pace {
         start: 0.2,
         end: 0.05,
+        slope: 0.1,
+        curve: 0.1,
     };
+    const STAR: [f64; PARAMETERS] = [0.3, -0.2, 4.0, -7.0, 50.0, 0.4];
+    const PLACES: [(f64, f64); 4] = [(0.0, 0.0), (2.0, -4.0), (-3.0, 2.5), (1.5, 1.5)];
 
     fn segment(p: &[f64; PARAMETERS]) -> Segment {
         Segment {
@@ -321,86 +191,71 @@ mod tests {
         }
     }
 
-    fn image_at(p: &[f64; PARAMETERS], x: f64, y: f64) -> (f64, [f64; PARAMETERS]) {
-        SegmentImage::new(segment(p), PSF, DWELL).value_and_slopes(x, y)
-    }
-
-    #[test]
-    fn shared_slopes_agree_with_small_differences() {
-        let own = [0.3, -0.2, 4.0, -7.0, 50.0, 0.4];
-        let value = |s: [f64; SHARED], x, y| {
-            let psf = Psf {
-                core: s[0].exp(),
-                ratio: s[1].exp(),
-                wings: s[2],
-            };
-            let mut star = segment(&own);
-            star.vector = star.vector * s[3].exp();
-            SegmentImage::new(
-                star,
-                psf,
-                Dwell {
-                    start: s[4],
-                    end: s[5],
-                },
-            )
-            .value_and_shared_slopes(x, y)
-        };
-        let at = [
-            PSF.core.ln(),
-            PSF.ratio.ln(),
-            PSF.wings,
-            0.0,
-            DWELL.start,
-            DWELL.end,
-        ];
-        for (x, y) in [(0.0, 0.0), (2.0, -4.0), (-3.0, 2.5), (1.5, 1.5)] {
-            let slopes = value(at, x, y).2;
-            for k in 0..SHARED {
-                let (mut up, mut down) = (at, at);
-                up[k] += 1e-3;
-                down[k] -= 1e-3;
-                let difference = (value(up, x, y).0 - value(down, x, y).0) / 2e-3;
-                assert!(
-                    (difference - slopes[k]).abs() < 2e-3 * (1.0 + slopes[k].abs()),
-                    "shared {k} at {x}, {y}: {difference} {}",
-                    slopes[k]
-                );
-            }
+    /// Compares slopes with differences of `value` at two shifted sets of numbers.
+    fn compare<const N: usize>(at: [f64; N], slopes: [f64; N], value: impl Fn([f64; N]) -> f64) {
+        for k in 0..N {
+            let (mut up, mut down) = (at, at);
+            up[k] += 1e-3;
+            down[k] -= 1e-3;
+            let difference = (value(up) - value(down)) / 2e-3;
+            assert!(
+                (difference - slopes[k]).abs() < 2e-3 * (1.0 + slopes[k].abs()),
+                "number {k}: {difference} {}",
+                slopes[k]
+            );
         }
     }
 
     #[test]
     fn slopes_agree_with_small_differences() {
-        let at = [0.3, -0.2, 4.0, -7.0, 50.0, 0.4];
-        for (x, y) in [(0.0, 0.0), (2.0, -4.0), (-3.0, 2.5), (1.5, 1.5)] {
-            let slopes = image_at(&at, x, y).1;
-            for k in 0..PARAMETERS {
-                let (mut up, mut down) = (at, at);
-                up[k] += 1e-3;
-                down[k] -= 1e-3;
-                let difference = (image_at(&up, x, y).0 - image_at(&down, x, y).0) / 2e-3;
-                assert!(
-                    (difference - slopes[k]).abs() < 2e-3 * (1.0 + slopes[k].abs()),
-                    "parameter {k} at {x}, {y}: {difference} {}",
-                    slopes[k]
-                );
-            }
+        let at = |p: [f64; PARAMETERS], x, y| {
+            SegmentImage::new(segment(&p), PSF, PACE).value_and_slopes(x, y)
+        };
+        for (x, y) in PLACES {
+            compare(STAR, at(STAR, x, y).1, |p| at(p, x, y).0);
+        }
+    }
+
+    #[test]
+    fn shared_slopes_agree_with_small_differences() {
+        let at = |s: [f64; SHARED], x, y| {
+            let psf = Psf {
+                core: s[0].exp(),
+                ratio: s[1].exp(),
+                wings: s[2],
+            };
+            let mut star = segment(&STAR);
+            star.vector = star.vector * s[3].exp();
+            let pace = Pace {
+                start: s[4],
+                end: s[5],
+                slope: s[6],
+                curve: s[7],
+            };
+            SegmentImage::new(star, psf, pace).value_and_shared_slopes(x, y)
+        };
+        let middle = [
+            PSF.core.ln(),
+            PSF.ratio.ln(),
+            PSF.wings,
+            0.0,
+            PACE.start,
+            PACE.end,
+            PACE.slope,
+            PACE.curve,
+        ];
+        for (x, y) in PLACES {
+            compare(middle, at(middle, x, y).2, |s| at(s, x, y).0);
         }
     }
 
     #[test]
     fn the_whole_image_holds_the_flux() {
-        let p = [0.3, -0.2, 4.0, -7.0, 50.0, 0.0];
-        let sum: f64 = (-30..=30)
-            .flat_map(|x| (-30..=30).map(move |y| (x, y)))
-            .map(|(x, y)| image_at(&p, x.into(), y.into()).0)
-            .sum();
+        let mut p = STAR;
+        p[5] = 0.0;
+        let image = SegmentImage::new(segment(&p), PSF, PACE);
+        let pixels = (-30..=30).flat_map(|x| (-30..=30).map(move |y| (f64::from(x), f64::from(y))));
+        let sum: f64 = pixels.map(|(x, y)| image.value_and_slopes(x, y).0).sum();
         assert!((sum - 50.0).abs() < 0.01, "{sum}");
-    }
-
-    #[test]
-    fn a_gaussian_is_2_355_sigma_wide() {
-        assert!((Psf::gaussian(1.3).fwhm() - 1.3 * (8.0 * 2f64.ln()).sqrt()).abs() < 1e-6);
     }
 }

@@ -2,7 +2,7 @@
 
 use super::fit::FitSetup;
 use super::oriented::Tile;
-use super::segment::Dwell;
+use super::pace::Pace;
 use crate::units::PixelVector;
 
 /// Filtered tile: column = place along the trail's longer axis (`major`), row = offset across (`minor`).
@@ -81,7 +81,7 @@ impl Sheared {
         };
         sheared.values = sheared.light(setup);
         sheared.smooth_across(across, reach as usize);
-        sheared.sum_along(setup.dwell, across);
+        sheared.sum_along(setup.pace, across);
         sheared
     }
 
@@ -129,12 +129,12 @@ impl Sheared {
 
     /// Mean over a box of the trail's length centred on each value; with dwelling, the light near the
     /// ends (two sigmas wide) is added with its share.
-    fn sum_along(&mut self, dwell: Dwell, sigma: f32) {
+    fn sum_along(&mut self, pace: Pace, sigma: f32) {
         let run = self.lean.run;
         let (left, right) = if self.lean.forward {
-            (dwell.start, dwell.end)
+            (pace.start, pace.end)
         } else {
-            (dwell.end, dwell.start)
+            (pace.end, pace.start)
         };
         let even = (1.0 - left - right) as f32;
         let dwells = left + right > 0.0;

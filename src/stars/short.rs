@@ -5,7 +5,7 @@ use rayon::prelude::*;
 use super::calibration::Calibration;
 use super::component::Component;
 use super::field::median;
-use super::fit::FitSetup;
+use super::fit::{FitSetup, SOFT_TOP};
 use super::learn::{Freedom, learn_shared};
 use super::moments::{Adaptive, adaptive_moments};
 use super::segment::Segment;
@@ -200,8 +200,6 @@ pub(super) struct FrameShape {
 const SHAPE_SIGNIFICANCE: f64 = 12.0;
 /// Stars that teach the PSF.
 const MOST_TEACHERS: usize = 60;
-/// Brighter than this share of saturation a developed picture's colours clip one by one and round the top off.
-const SOFT_TOP: f64 = 0.7;
 
 /// Elongation field and PSF in turns: the PSF says how much elongation a trail's length makes.
 pub(super) fn frame_shape(setup: &FitSetup, stars: &[Star]) -> Option<FrameShape> {
@@ -209,7 +207,7 @@ pub(super) fn frame_shape(setup: &FitSetup, stars: &[Star]) -> Option<FrameShape
         .iter()
         .filter(|s| s.quality.is_clean() && s.signal_to_noise() > SHAPE_SIGNIFICANCE)
         .collect();
-    let soft = SOFT_TOP * f64::from(setup.saturation);
+    let soft = f64::from(SOFT_TOP * setup.saturation);
     let linear: Vec<&Star> = clean.iter().copied().filter(|s| s.peak < soft).collect();
     let usable = if linear.len() >= 20 { linear } else { clean };
     let center = setup.plane.center();

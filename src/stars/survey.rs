@@ -1,8 +1,13 @@
 //! First look at the brightest patches: how wide the stars are and whether the bulk of them is trailed.
 
+use super::background::Background;
 use super::component::Component;
+use super::ends::{Ends, ends};
 use super::field::{VectorField, VectorSample, median};
+use super::fit::SOFT_TOP;
+use super::pace::Pace;
 use super::segment::Segment;
+use crate::frame::Plane;
 use crate::units::{PixelPoint, PixelTensor, PixelVector};
 
 /// What the bulk of the bright patches says.
@@ -12,8 +17,10 @@ pub(super) struct Survey {
     pub(super) sigma: f64,
     /// Rough trail vectors over the frame.
     pub(super) field: VectorField,
-    /// The patches that agree, brightest first.
+    /// The patches that agree, brightest first; without saturated ones where there are enough others.
     pub(super) segments: Vec<Segment>,
+    /// Rough shares of light at the ends.
+    pub(super) pace: Pace,
 }
 
 /// Sets of the brightest patches that are asked one after another. In a frame where the drive
@@ -21,12 +28,20 @@ pub(super) struct Survey {
 const SET_SIZES: [usize; 4] = [16, 40, 100, 300];
 /// Share of a set that must agree.
 const QUORUM: f64 = 0.4;
+/// Unsaturated patches that make the saturated ones dispensable.
+const ENOUGH_LINEAR: usize = 8;
 /// Fewest patches that make a bulk.
 const FEWEST: usize = 4;
 
 /// The bulk's trail field and width; `None` where the patches do not agree on anything.
-pub(super) fn survey(components: &[Component], width: usize, height: usize) -> Option<Survey> {
-    let center = PixelPoint::new((width as f64 - 1.0) / 2.0, (height as f64 - 1.0) / 2.0);
+pub(super) fn survey(
+    plane: &Plane,
+    sky: &Background,
+    components: &[Component],
+    saturation: f32,
+) -> Option<Survey> {
+    let (width, height) = (plane.width(), plane.height());
+    let center = plane.center();
     let scale = center.x.hypot(center.y).max(1.0);
     let mut bright: Vec<&Component> = components
         .iter()
@@ -38,7 +53,10 @@ pub(super) fn survey(components: &[Component], width: usize, height: usize) -> O
         .collect();
     bright.sort_by(|a, b| b.flux.total_cmp(&a.flux));
     bright.truncate(SET_SIZES[SET_SIZES.len() - 1]);
-    let rough: Vec<Rough> = bright.iter().map(|c| rough_segment(c)).collect();
+    let rough: Vec<Rough> = bright
+        .iter()
+        .map(|c| rough_segment(plane, sky, c, saturation))
+        .collect();
     SET_SIZES.iter().find_map(|size| {
         let set = &rough[..rough.len().min(*size)];
         let needed = ((QUORUM * set.len() as f64).ceil() as usize).max(FEWEST);
@@ -53,6 +71,10 @@ struct Rough {
     sample: VectorSample,
     sigma: f64,
     flux: f64,
+    /// Shares of the light that stayed at the start and at the end of its vector.
+    dwelling: (f64, f64),
+    /// Its brightest pixel is below saturation's rounded top.
+    linear: bool,
 }
 
 /// The survey of a field that a set agrees on; all patches that follow it become segments.
@@ -62,30 +84,59 @@ fn gather(all: &[Rough], set: &[Rough], field: VectorField) -> Survey {
             .filter(|r| is_like(&r.sample, &field))
             .map(|r| r.sigma),
     );
-    let segments = all
-        .iter()
-        .filter(|r| is_like(&r.sample, &field))
-        .map(|r| Segment {
-            center: r.sample.place,
-            vector: r.sample.vector,
-            flux: r.flux,
+    let alike: Vec<&Rough> = all.iter().filter(|r| is_like(&r.sample, &field)).collect();
+    let linear: Vec<&Rough> = alike.iter().copied().filter(|r| r.linear).collect();
+    let chosen = if linear.len() >= ENOUGH_LINEAR {
+        linear
+    } else {
+        alike
+    };
+    let (mut segments, mut starts, mut ends) = (Vec::new(), Vec::new(), Vec::new());
+    for rough in chosen {
+        let Rough {
+            sample,
+            flux,
+            dwelling: (start, end),
+            ..
+        } = *rough;
+        let expected = field.at(sample.place);
+        let against = sample.vector.dx * expected.dx + sample.vector.dy * expected.dy < 0.0;
+        let (vector, start, end) = if against {
+            (-sample.vector, end, start)
+        } else {
+            (sample.vector, start, end)
+        };
+        segments.push(Segment {
+            center: sample.place,
+            vector,
+            flux,
             pedestal: 0.0,
         });
+        starts.push(start);
+        ends.push(end);
+    }
+    let pace = Pace {
+        start: median(starts.into_iter()),
+        end: median(ends.into_iter()),
+        ..Pace::default()
+    };
     Survey {
         sigma,
-        segments: segments.collect(),
+        segments,
         field,
+        pace,
     }
 }
 
-/// A patch's long axis, and its extent along minus across (the threshold's margin cancels).
-fn rough_segment(component: &Component) -> Rough {
+/// A patch's long axis and the trail between its ends.
+fn rough_segment(plane: &Plane, sky: &Background, component: &Component, saturation: f32) -> Rough {
     let (_, small, line) = component.moments.principal();
     let along = (line.angle().cos(), line.angle().sin());
-    let span = component.extent(along);
-    let side = component.extent((-along.1, along.0));
-    let length = ((span.1 - span.0) - (side.1 - side.0)).max(0.0);
-    let middle = 0.5 * (span.0 + span.1);
+    let Ends {
+        places: (start, end),
+        dwelling,
+    } = ends(plane, sky, component, along);
+    let (length, middle) = ((end - start).max(0.0), 0.5 * (start + end));
     let sample = VectorSample {
         place: PixelPoint::new(
             component.centroid.x + middle * along.0,
@@ -98,6 +149,8 @@ fn rough_segment(component: &Component) -> Rough {
         sample,
         sigma: small.max(0.05).sqrt(),
         flux: component.flux,
+        dwelling,
+        linear: component.brightest < SOFT_TOP * saturation,
     }
 }
 

@@ -1,0 +1,222 @@
+//! How the light is spread along a trail, and the trail's profile along itself.
+
+use std::f64::consts::FRAC_1_SQRT_2;
+
+/// Spread of the light along a trail, which is the inverse of the star's speed: evenly, rising or bent
+/// where the drive swings, with a share left at the ends where it stood still.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Pace {
+    /// Share at the end that the trail's vector starts from.
+    pub(super) start: f64,
+    /// Share at the end that the vector points to.
+    pub(super) end: f64,
+    /// Brightness at the far end over the mean, less one.
+    pub(super) slope: f64,
+    /// Brightness at both ends over the mean, less one.
+    pub(super) curve: f64,
+}
+
+/// Profile of unit light along the trail, smeared by a Gaussian, and its slopes.
+pub(super) struct Along {
+    pub(super) value: f64,
+    pub(super) by_place: f64,
+    pub(super) by_length: f64,
+    /// Per logarithm of the Gaussian's width.
+    pub(super) by_width: f64,
+    /// By the numbers of [`Pace`] in their order.
+    pub(super) by_pace: [f64; 4],
+}
+
+/// Sigmas inside of an end from where on the end is not felt (3e-7 of the light).
+const FLAT: f64 = 5.0;
+
+impl Pace {
+    /// Profile at `place` (pixels from the middle) of a trail of `length`, smeared by `sigma`.
+    ///
+    /// Method: the density is 1 + 2 slope t + curve (6 t^2 - 1/2) on -1/2 <= t <= 1/2, so all follows from
+    /// the smeared powers F_k = integral of t^k N(place - length t) dt, and theirs by parts:
+    /// F_k' = -[t^k N] / length + k F_(k-1) / length; a longer trail moves each part outwards,
+    /// dF[p]/dlength = -F[t p]'; a wider Gaussian spreads as heat, dF/dln(sigma) = sigma^2 F''.
+    pub(super) fn profile(&self, place: f64, sigma: f64, length: f64) -> Along {
+        let (a, b) = (
+            (place + 0.5 * length) / sigma,
+            (place - 0.5 * length) / sigma,
+        );
+        let inside = a > FLAT && b < -FLAT;
+        let (pa, pb, step) = if inside {
+            (0.0, 0.0, 1.0)
+        } else {
+            (
+                normal(a),
+                normal(b),
+                normal_integral(a) - normal_integral(b),
+            )
+        };
+        // Smeared powers 0 to 2 and the slopes of 0 to 3.
+        let f0 = step / length;
+        let f1 = (place * step + sigma * (pa - pb)) / length.powi(2);
+        let f2 = ((place * place + sigma * sigma) * step + 2.0 * place * sigma * (pa - pb)
+            - sigma * sigma * (a * pa - b * pb))
+            / length.powi(3);
+        let (sum, difference) = ((pa + pb) / (sigma * length), (pa - pb) / (sigma * length));
+        let (d0, d1, d2, d3) = (
+            difference,
+            f0 / length - 0.5 * sum,
+            2.0 * f1 / length + 0.25 * difference,
+            3.0 * f2 / length - 0.125 * sum,
+        );
+        // Second slopes times sigma^2.
+        let (s0, odd) = ((b * pb - a * pa) / length, (a * pa + b * pb) / length);
+        let s1 = 0.5 * odd + sigma * sigma * d0 / length;
+        let s2 = 0.25 * s0 + 2.0 * sigma * sigma * d1 / length;
+        let even = 1.0 - self.start - self.end;
+        let bend = |p0: f64, p1: f64, p2: f64| {
+            p0 + 2.0 * self.slope * p1 + self.curve * (6.0 * p2 - 0.5 * p0)
+        };
+        let spread = bend(f0, f1, f2);
+        let (at_start, at_end) = (pa / sigma, pb / sigma);
+        Along {
+            value: even * spread + self.start * at_start + self.end * at_end,
+            by_place: even * bend(d0, d1, d2)
+                - (self.start * a * at_start + self.end * b * at_end) / sigma,
+            by_length: -even * bend(d1, d2, d3)
+                - 0.5 * (self.start * a * at_start - self.end * b * at_end) / sigma,
+            by_width: even * bend(s0, s1, s2)
+                + self.start * (a * a - 1.0) * at_start
+                + self.end * (b * b - 1.0) * at_end,
+            by_pace: [
+                at_start - spread,
+                at_end - spread,
+                2.0 * even * f1,
+                even * (6.0 * f2 - 0.5 * f0),
+            ],
+        }
+    }
+}
+
+/// Density of the normal law.
+pub(super) fn normal(t: f64) -> f64 {
+    const FRAC_1_SQRT_TAU: f64 = 0.398_942_280_401_432_7;
+    (-0.5 * t * t).exp() * FRAC_1_SQRT_TAU
+}
+
+/// Integral of the normal law up to `t`.
+fn normal_integral(t: f64) -> f64 {
+    0.5 * (1.0 + erf(t * FRAC_1_SQRT_2))
+}
+
+/// Error function, good to 1.5e-7.
+///
+/// Source: [AS64] Abramowitz & Stegun 1964, formula 7.1.26.
+fn erf(x: f64) -> f64 {
+    const COEFFICIENTS: [f64; 5] = [
+        0.254_829_592,
+        -0.284_496_736,
+        1.421_413_741,
+        -1.453_152_027,
+        1.061_405_429,
+    ];
+    let t = 1.0 / (1.0 + 0.327_591_1 * x.abs());
+    let polynomial = COEFFICIENTS.iter().rev().fold(0.0, |sum, c| (sum + c) * t);
+    (1.0 - polynomial * (-x * x).exp()).copysign(x)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PACE: Pace = Pace {
+        start: 0.2,
+        end: 0.05,
+        slope: 0.3,
+        curve: -0.2,
+    };
+
+    #[test]
+    fn error_function_agrees_with_its_table() {
+        // [AS64] table 7.1: erf(0.5) and erf(1.0).
+        assert!((erf(0.5) - 0.520_499_877_8).abs() < 2e-7);
+        assert!((erf(-1.0) + 0.842_700_792_9).abs() < 2e-7);
+        assert!((normal(0.0) - std::f64::consts::TAU.sqrt().recip()).abs() < 1e-15);
+    }
+
+    #[test]
+    fn profile_holds_unit_light_whatever_the_pace() {
+        let sum: f64 = (-400..=400)
+            .map(|i| PACE.profile(f64::from(i) * 0.1, 1.3, 20.0).value * 0.1)
+            .sum();
+        assert!((sum - 1.0).abs() < 1e-5, "{sum}");
+    }
+
+    #[test]
+    fn profile_is_brighter_where_the_slope_rises() {
+        let rising = Pace {
+            slope: 0.3,
+            ..Pace::default()
+        };
+        let (near, far) = (
+            rising.profile(-8.0, 1.0, 20.0).value,
+            rising.profile(8.0, 1.0, 20.0).value,
+        );
+        assert!(
+            (far * 20.0 - 1.24).abs() < 1e-3 && (near * 20.0 - 0.76).abs() < 1e-3,
+            "{near} {far}"
+        );
+    }
+
+    #[test]
+    fn slopes_agree_with_small_differences() {
+        for (place, sigma, length) in [
+            (0.4, 1.2, 3.0),
+            (4.5, 1.2, 9.0),
+            (-4.5, 1.5, 9.0),
+            (1.0, 1.0, 40.0),
+        ] {
+            let at = PACE.profile(place, sigma, length);
+            let h: f64 = 1e-3;
+            let two = |up: Along, down: Along| (up.value - down.value) / (2.0 * h);
+            let close = |found: f64, wanted: f64, what: &str| {
+                assert!(
+                    (found - wanted).abs() < 2e-3 * (0.05 + wanted.abs()),
+                    "{what} at {place}: {found} {wanted}"
+                );
+            };
+            close(
+                at.by_place,
+                two(
+                    PACE.profile(place + h, sigma, length),
+                    PACE.profile(place - h, sigma, length),
+                ),
+                "place",
+            );
+            close(
+                at.by_length,
+                two(
+                    PACE.profile(place, sigma, length + h),
+                    PACE.profile(place, sigma, length - h),
+                ),
+                "length",
+            );
+            close(
+                at.by_width,
+                two(
+                    PACE.profile(place, sigma * h.exp(), length),
+                    PACE.profile(place, sigma * (-h).exp(), length),
+                ),
+                "width",
+            );
+            let varied = |k: usize, by: f64| {
+                let mut p = [PACE.start, PACE.end, PACE.slope, PACE.curve];
+                p[k] += by;
+                Pace {
+                    start: p[0],
+                    end: p[1],
+                    slope: p[2],
+                    curve: p[3],
+                }
+                .profile(place, sigma, length)
+            };
+            (0..4).for_each(|k| close(at.by_pace[k], two(varied(k, h), varied(k, -h)), "pace"));
+        }
+    }
+}
