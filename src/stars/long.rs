@@ -225,7 +225,9 @@ fn star_of(setup: &FitSetup, fit: &SegmentFit) -> Star {
     let width = setup.psf.second_moment();
     let xy_variance = d.dx * d.dx * v.yy + 2.0 * d.dx * d.dy * v.xy + d.dy * d.dy * v.xx;
     Star {
-        position: fit.segment.center,
+        // The mean place, not the middle between the ends: where the drive swings, the motion along
+        // is uneven but the motion across is not, and only the mean has both right.
+        position: fit.segment.center + d * setup.pace.mean(),
         position_covariance: fit.center_covariance,
         flux: Measured::new(fit.segment.flux, fit.flux_sigma),
         peak: fit.peak,

@@ -55,7 +55,7 @@ impl Quality {
 /// One star as the frame shows it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Star {
-    /// Middle of its trail (its place at mid exposure).
+    /// Mean place of its light: where it stood on the average of the exposure.
     pub position: PixelPoint,
     /// Covariance of `position`, square pixels.
     pub position_covariance: PixelTensor,

@@ -31,6 +31,12 @@ pub(super) struct Along {
 const FLAT: f64 = 5.0;
 
 impl Pace {
+    /// Mean place of the light along the trail, from its middle, as a share of its length.
+    pub(super) fn mean(&self) -> f64 {
+        let even = 1.0 - self.start - self.end;
+        even * self.slope / 6.0 + 0.5 * (self.end - self.start)
+    }
+
     /// Profile at `place` (pixels from the middle) of a trail of `length`, smeared by `sigma`.
     ///
     /// Method: the density is 1 + 2 slope t + curve (6 t^2 - 1/2) on -1/2 <= t <= 1/2, so all follows from
