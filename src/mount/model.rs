@@ -8,7 +8,7 @@
 use nalgebra::{Rotation3, Vector3};
 
 use crate::sky::{Direction, Horizon};
-use crate::units::{Angle, AngularRate, Hemisphere};
+use crate::units::{Angle, Hemisphere};
 
 /// Where an axis points, against the pole that it should point at.
 ///
@@ -27,22 +27,6 @@ impl AxisError {
     pub fn total(self) -> Angle {
         Angle::from_rad(self.up.rad().hypot(self.east.rad()))
     }
-}
-
-/// How a star moves relative to the camera.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SkyDrift {
-    /// Towards the east on the sky.
-    pub east: AngularRate,
-    /// Towards the north celestial pole.
-    pub north: AngularRate,
-    /// Turning of the field about the line of sight, right-handed about the direction to the star.
-    pub rotation: AngularRate,
-}
-
-/// The north celestial pole of a latitude, airless.
-pub fn north_pole(latitude: Angle) -> Vector3<f64> {
-    Vector3::new(0.0, latitude.cos(), latitude.sin())
 }
 
 /// The end of an axis that lies on the north celestial pole's side.
@@ -82,45 +66,6 @@ pub fn tangent_at(pole: Direction<Horizon>) -> (Vector3<f64>, Vector3<f64>) {
     (up, east)
 }
 
-/// Spin of the stars relative to the camera, `w (r a_N - N)`, radians a second in the horizon frame.
-///
-/// `axis_north` is the end of the axis that [`northern_end`] gives.
-pub fn relative_spin(
-    north_pole: Vector3<f64>,
-    axis_north: Vector3<f64>,
-    rate_ratio: f64,
-) -> Vector3<f64> {
-    (axis_north * rate_ratio - north_pole) * AngularRate::SIDEREAL.rad_per_s()
-}
-
-/// Drift of a star relative to the camera, without refraction.
-///
-/// Method: `spin x s`, read along the celestial east and north of the star. `None` within a
-/// millionth of a degree of the celestial pole, where east has no meaning.
-pub fn drift_of(
-    star: Vector3<f64>,
-    north_pole: Vector3<f64>,
-    spin: Vector3<f64>,
-) -> Option<SkyDrift> {
-    let east = north_pole.cross(&star).try_normalize(1e-8)?;
-    let north = star.cross(&east);
-    let motion = spin.cross(&star);
-    Some(SkyDrift {
-        east: AngularRate::from_rad_per_s(motion.dot(&east)),
-        north: AngularRate::from_rad_per_s(motion.dot(&north)),
-        rotation: AngularRate::from_rad_per_s(spin.dot(&star)),
-    })
-}
-
-/// A star's direction from hour angle (west positive) and declination at a latitude, airless.
-pub fn star_at(latitude: Angle, hour_angle: Angle, declination: Angle) -> Vector3<f64> {
-    let pole = north_pole(latitude);
-    let meridian = Vector3::new(0.0, -latitude.sin(), latitude.cos());
-    meridian * (declination.cos() * hour_angle.cos())
-        - Vector3::x() * (declination.cos() * hour_angle.sin())
-        + pole * declination.sin()
-}
-
 /// The camera's turn over the ground when the drive has turned by `drive_angle` (positive with the sky).
 pub fn drive_turn(axis_north: Vector3<f64>, drive_angle: Angle) -> Rotation3<f64> {
     Rotation3::new(axis_north * -drive_angle.rad())
@@ -129,49 +74,12 @@ pub fn drive_turn(axis_north: Vector3<f64>, drive_angle: Angle) -> Rotation3<f64
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// Drift north (arcsec a minute) of a star for an axis error in degrees at latitude 40 north.
-    fn northward(up: f64, east: f64, hour_angle: f64) -> f64 {
-        let latitude = Angle::from_deg(40.0);
-        let pole = Direction::new(north_pole(latitude));
-        let error = AxisError {
-            up: Angle::from_deg(up),
-            east: Angle::from_deg(east),
-        };
-        let axis = northern_end(axis_off_pole(pole, error), Hemisphere::North);
-        let spin = relative_spin(north_pole(latitude), axis, 1.0);
-        let star = star_at(latitude, Angle::from_deg(hour_angle), Angle::ZERO);
-        drift_of(star, north_pole(latitude), spin)
-            .unwrap()
-            .north
-            .arcsec_per_min()
-    }
-
-    #[test]
-    fn drift_rule_has_its_four_directions_and_its_size() {
-        assert!(
-            (northward(0.0, 1.0, 0.0) + 15.75).abs() < 0.01,
-            "east of the pole: southward due south"
-        );
-        assert!(
-            (northward(0.0, -1.0, 0.0) - 15.75).abs() < 0.01,
-            "west of the pole: northward due south"
-        );
-        assert!(
-            (northward(1.0, 0.0, -90.0) - 15.75).abs() < 0.01,
-            "too high: northward in the east"
-        );
-        assert!(
-            (northward(-1.0, 0.0, -90.0) + 15.75).abs() < 0.01,
-            "too low: southward in the east"
-        );
-    }
+    use crate::sky::turning::true_pole;
 
     #[test]
     fn axis_error_survives_the_round_trip_at_both_poles() {
         for latitude in [51.5, -33.9] {
-            let north = north_pole(Angle::from_deg(latitude));
-            let pole = Direction::new(if latitude > 0.0 { north } else { -north });
+            let pole = true_pole(Angle::from_deg(latitude));
             let error = AxisError {
                 up: Angle::from_arcmin(-12.0),
                 east: Angle::from_arcmin(7.0),
