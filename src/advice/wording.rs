@@ -341,7 +341,12 @@ fn todo(
             seconds_words(now),
             seconds_words(after)
         )),
-        (Some(now), None) if decision != Decision::CarryOn => {
+        (Some(now), None)
+            if matches!(
+                decision,
+                Decision::Realign | Decision::Shorten | Decision::FixDrive
+            ) =>
+        {
             steps.push(format!(
                 "Until then, expose no longer than {} s.",
                 seconds_words(now)

@@ -28,7 +28,11 @@ pub fn exposure_limits(evidence: &Evidence, tolerance: Pixels) -> ExposureLimits
         speeds.reduce(f64::max)
     };
     let predicted_now = speeds(&|frame| Some(frame.predicted?.total.length().px()));
-    let measured_now = speeds(&|frame| Some(frame.trail?.length.value.px()));
+    let measured_now = speeds(&|frame| {
+        frame
+            .trail
+            .map(|trail| (trail.length.value + trail.length.sigma).px())
+    });
     let after = speeds(&|frame| {
         let parts = frame.predicted?;
         Some((parts.drive + parts.refraction).length().px())

@@ -67,8 +67,7 @@ fn shares(evidence: &Evidence, tolerance_px: f64) -> Vec<CauseShare> {
     if let Some((px, sigma)) = axis_px(evidence) {
         add(Cause::Axis, px, sigma);
     }
-    let drive = find_drive_fault(evidence);
-    if let Some(fault) = &drive {
+    if let Some(fault) = find_drive_fault(evidence) {
         add(fault.cause, fault.trail_px, fault.sigma_px);
     } else if let Some((cause, px, sigma)) = gross_drive(evidence) {
         add(cause, px, sigma);
@@ -76,9 +75,7 @@ fn shares(evidence: &Evidence, tolerance_px: f64) -> Vec<CauseShare> {
     if let Some((px, sigma)) = creep_px(evidence) {
         add(Cause::Sag, px, sigma);
     }
-    let along_is_explained =
-        drive.is_some_and(|f| matches!(f.cause, Cause::DriveBacklash | Cause::Slip));
-    if let Some((px, sigma)) = excess_px(evidence, along_is_explained) {
+    if let Some((px, sigma)) = shake_px(evidence) {
         add(Cause::Shake, px, sigma);
     }
     if let Some((px, sigma)) = jump_px(evidence) {
@@ -228,26 +225,39 @@ fn creep_px(evidence: &Evidence) -> Option<(f64, f64)> {
     (2 * n_steady > evidence.frames.len()).then_some((longest.value.px(), longest.sigma.px()))
 }
 
-/// What the shapes show beyond the motion between frames, in the worst frame.
-fn excess_px(evidence: &Evidence, along_is_explained: bool) -> Option<(f64, f64)> {
+/// What the shapes show across the daily motion beyond the motion between frames, in the worst frame.
+///
+/// Across the daily motion nothing but shaking makes a trail that does not show between frames;
+/// along it, an uneven drive does.
+fn shake_px(evidence: &Evidence) -> Option<(f64, f64)> {
     evidence.fit.as_ref()?;
     let of = |frame: &FrameEvidence| {
-        let (trail, predicted) = (frame.trail?, frame.predicted?);
-        let mut length = trail.length.value.px();
-        if along_is_explained {
-            length = frame.along_and_across()?.1;
-        }
-        let drifted = frame.drifted.map_or(0.0, |drifted| drifted.length().px());
-        let expected = predicted.total.length().px().max(drifted);
-        let excess = (length.powi(2) - expected.powi(2)).max(0.0).sqrt();
-        let clear = length - expected > 3.0 * trail.length.sigma.px() && excess > LEAST_EXCESS_PX;
-        clear.then_some((excess, trail.length.sigma.px()))
+        let (_, across) = unexplained(frame)?;
+        let sigma = frame.trail?.length.sigma.px();
+        (across > 3.0 * sigma && across > LEAST_EXCESS_PX).then_some((across, sigma))
     };
     evidence
         .frames
         .iter()
         .filter_map(of)
         .max_by(|a, b| a.0.total_cmp(&b.0))
+}
+
+/// Measured trail minus the motion between frames, along and across the daily motion, pixels.
+///
+/// The measured trail has no sign: the one that leaves less is taken.
+fn unexplained(frame: &FrameEvidence) -> Option<(f64, f64)> {
+    let (trail, line) = (frame.trail?.vector, frame.along_line()?);
+    let expected = frame.predicted.map(|parts| parts.total).or(frame.drifted)?;
+    let (plus, minus) = (trail - expected, trail + expected);
+    let rest = if plus.length() < minus.length() {
+        plus
+    } else {
+        minus
+    };
+    let along = rest.dx * line.dx + rest.dy * line.dy;
+    let across = rest.dx * line.dy - rest.dy * line.dx;
+    Some((along.abs(), across.abs()))
 }
 
 fn jump_px(evidence: &Evidence) -> Option<(f64, f64)> {

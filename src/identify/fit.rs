@@ -106,8 +106,9 @@ pub(crate) fn fit_pose(
     pose = stepped(&pose, &equations.step(&pose, prior)?);
     let final_terms = terms(&inliers, &pose, floor_px);
     let chi2: f64 = final_terms.iter().map(Term::mahalanobis2).sum();
-    // The two lens terms are mostly held by the prior where stars are few.
-    let freedom = (2.0 * inliers.len() as f64 - 3.0).max(1.0);
+    // Three terms of attitude, two of the lens; two more because a scatter that is itself known
+    // from few residuals makes errors follow Student's law, of variance n / (n - 2).
+    let freedom = (2.0 * inliers.len() as f64 - 7.0).max(1.0);
     let residual = |p: &Pairing| {
         let gap = pose.project(&p.sky).map(|place| p.pixel - place);
         gap.map_or(Vector2::zeros(), |g| Vector2::new(g.dx, g.dy))

@@ -57,17 +57,18 @@ impl PixelGrid {
         radius_px: f64,
         mut visit: impl FnMut(usize, f64),
     ) {
-        let column = |x: f64| ((x - self.origin.x) / self.cell_px).floor();
-        let row = |y: f64| ((y - self.origin.y) / self.cell_px).floor();
+        // Casts cut towards zero and make 0 of what is no number: a cell too many at the edge is
+        // looked at, and the distance decides.
+        let column = |x: f64| ((x - self.origin.x) / self.cell_px) as i64;
+        let row = |y: f64| ((y - self.origin.y) / self.cell_px) as i64;
         let (left, right) = (column(point.x - radius_px), column(point.x + radius_px));
         let (top, bottom) = (row(point.y - radius_px), row(point.y + radius_px));
-        // Written so that a point that is not a number finds nothing.
-        let inside =
-            right >= 0.0 && bottom >= 0.0 && left < self.columns as f64 && top < self.rows as f64;
-        if !inside {
+        let outside =
+            right < 0 || bottom < 0 || left >= self.columns as i64 || top >= self.rows as i64;
+        if outside {
             return;
         }
-        let (left, top) = (left.max(0.0) as usize, top.max(0.0) as usize);
+        let (left, top) = (left.max(0) as usize, top.max(0) as usize);
         let right = (right as usize).min(self.columns - 1);
         let bottom = (bottom as usize).min(self.rows - 1);
         for row in top..=bottom {

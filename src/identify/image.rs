@@ -1,5 +1,6 @@
 //! The stars of a picture, made ready for look-ups by place and brightness.
 
+use super::fit::median;
 use super::grid::PixelGrid;
 use crate::stars::{Star, StarField};
 use crate::units::{PixelPoint, PixelTensor};
@@ -27,6 +28,8 @@ pub(crate) struct ImageField {
     pub(crate) width: f64,
     pub(crate) height: f64,
     pub(crate) stars: Vec<ImageStar>,
+    /// Typical sigma of a bright star's place on one axis, pixels.
+    pub(crate) noise_px: f64,
     grid: PixelGrid,
 }
 
@@ -58,6 +61,7 @@ impl ImageField {
         Self {
             width,
             height,
+            noise_px: typical_noise(&stars),
             stars,
             grid: PixelGrid::new(&places, 16.0),
         }
@@ -152,6 +156,15 @@ pub(crate) fn bright_and_spread(
     chosen.sort_unstable();
     chosen
 }
+
+/// Median sigma of the brightest stars' places on one axis, pixels.
+fn typical_noise(stars: &[ImageStar]) -> f64 {
+    let variance = |star: &ImageStar| 0.5 * (star.covariance.xx + star.covariance.yy);
+    median(stars.iter().take(N_TYPICAL).map(variance).collect()).sqrt()
+}
+
+/// Brightest stars that say how well places are known.
+const N_TYPICAL: usize = 40;
 
 /// A covariance that can be used; one square pixel where none was measured.
 fn finite_or_pixel(covariance: PixelTensor) -> PixelTensor {

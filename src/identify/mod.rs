@@ -18,10 +18,14 @@ mod grid;
 pub mod hint;
 mod image;
 pub mod lens;
+mod levels;
 mod near;
+mod optics;
+mod passes;
 mod pattern;
 mod plate;
 pub mod pointing;
+mod scan;
 mod search;
 #[cfg(test)]
 mod test_fields;
@@ -84,12 +88,11 @@ pub struct Hints {
     pub focal: FocalRange,
     /// The centre of the frame lies within this angle of this direction.
     pub near: Option<(Direction<Icrs>, Angle)>,
-    /// Radial distortion where the lens is known; otherwise 0.
-    pub k1: f64,
-    /// Plate of another frame of the night, which is tried first: a pointing nearby costs next to nothing.
+    /// Radial distortion where the lens is known from another frame.
+    pub k1: Option<f64>,
+    /// Plate of another frame of the night: a pointing nearby is found from it in no time, and one
+    /// far away is searched with its lens first.
     pub prior: Option<Plate>,
-    /// Noise of the stars' places beyond the usual pixel (middles of long or faint trails), pixels.
-    pub extra_noise_px: f64,
 }
 
 impl Hints {
@@ -98,12 +101,32 @@ impl Hints {
         Self {
             focal,
             near: None,
-            k1: 0.0,
+            k1: None,
             prior: None,
-            extra_noise_px: 0.0,
         }
     }
+
+    /// The plate of the other frame, and hints that take its lens for known; `None` where that
+    /// lens is outside of the hinted focal lengths.
+    fn with_lens_of_prior(&self) -> Option<(&Plate, Hints)> {
+        let prior = self.prior.as_ref()?;
+        let (low, high) = self.focal.bounds_px();
+        let inside = (0.97 * low..=1.03 * high).contains(&prior.lens.focal_px);
+        let focal = FocalRange::about(prior.lens.focal_px, KNOWN_LENS_SPREAD)?;
+        inside.then(|| {
+            let hints = Hints {
+                focal,
+                near: self.near,
+                k1: Some(prior.lens.k1),
+                prior: None,
+            };
+            (prior, hints)
+        })
+    }
 }
+
+/// How much a lens's focal length may change from frame to frame (focusing, temperature), relative.
+const KNOWN_LENS_SPREAD: f64 = 0.02;
 
 /// Why a frame was not identified.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -163,7 +186,7 @@ impl Identification {
 /// Identifies frames; keeps what it had to prepare for one frame for the next ones of the night.
 #[derive(Debug, Default)]
 pub struct Identifier {
-    indices: search::Indices,
+    indices: levels::Indices,
 }
 
 impl Identifier {
@@ -178,16 +201,21 @@ impl Identifier {
     /// Valid: fields of about 0.7 to 100 degrees with some ten stars of the catalogue on the frame
     /// (fewer with a hint of the direction); measured in `tests/identify_sweep.rs`.
     pub fn identify(&self, field: &StarField, hints: &Hints) -> Identification {
-        let catalogue = Catalogue::embedded();
         let image = image::ImageField::new(field);
-        let neighbour = hints
-            .prior
-            .as_ref()
-            .and_then(|prior| near::search_near(&image, field, prior, hints, catalogue));
-        let found = match neighbour {
-            Some(found) => Ok(found),
-            None => search::search(&image, hints, catalogue, &self.indices),
+        let known_lens = hints.with_lens_of_prior();
+        let search_with = |hints| search::Search {
+            image: &image,
+            hints,
+            catalogue: Catalogue::embedded(),
         };
+        let found = known_lens
+            .as_ref()
+            .and_then(|(prior, hints)| {
+                let search = search_with(hints);
+                let near = near::search_near(&search, field, prior);
+                near.or_else(|| search.run(&self.indices).ok())
+            })
+            .map_or_else(|| search_with(hints).run(&self.indices), Ok);
         match found {
             Ok(found) => Identification::Found(Box::new(Plate::new(&found, &image))),
             Err(reason) => Identification::NotFound { reason },

@@ -1,12 +1,10 @@
 //! A frame near one that is already identified: the catalogue's stars as the known plate would
 //! show them are matched with the picture as if they were another frame.
 
-use super::Hints;
 use super::between::match_frames;
 use super::fit::{Pose, PoseFit};
-use super::image::ImageField;
 use super::plate::Plate;
-use super::search::{Found, settle};
+use super::search::{Found, Search};
 use super::verify::Grown;
 use crate::sky::catalogue::Catalogue;
 use crate::stars::{Quality, Star, StarField};
@@ -18,17 +16,11 @@ const N_STARS: usize = 150;
 const MARGIN: f64 = 1.3;
 
 /// Matches a picture with what a known plate would show.
-pub(crate) fn search_near(
-    image: &ImageField,
-    field: &StarField,
-    prior: &Plate,
-    hints: &Hints,
-    catalogue: &Catalogue,
-) -> Option<Found> {
-    let expected = expected_field(prior, field, catalogue);
+pub(crate) fn search_near(search: &Search<'_>, field: &StarField, prior: &Plate) -> Option<Found> {
+    let expected = expected_field(prior, field, search.catalogue);
     let matched = match_frames(&expected, field, &prior.lens)?;
     let pose = prior.turned(&matched.rotation);
-    if let Some((center, radius)) = hints.near
+    if let Some((center, radius)) = search.hints.near
         && pose.axis().separation(center).rad() > radius.rad()
     {
         return None;
@@ -41,7 +33,7 @@ pub(crate) fn search_near(
         })
         .collect();
     let start = started(pose, super::fit::median(zero_points), matched.rms_px);
-    settle(image, hints, catalogue, &start, N_TRIALS)
+    search.settle(&start, N_TRIALS)
 }
 
 /// Trials that the search between frames may have made, for the odds.

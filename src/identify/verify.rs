@@ -44,7 +44,8 @@ impl Reach {
         if self.slope == 0.0 {
             self.base_px
         } else {
-            self.base_px + self.slope * place.distance(self.around).px()
+            let gap = place - self.around;
+            self.base_px + self.slope * (gap.dx * gap.dx + gap.dy * gap.dy).sqrt()
         }
     }
 }
@@ -96,7 +97,7 @@ fn matched(
     reach: &Reach,
     window: f64,
 ) -> Vec<(usize, usize)> {
-    let mut suitors: Vec<Option<(usize, f64)>> = vec![None; image.stars.len()];
+    let mut suits: Vec<(usize, f64, usize)> = Vec::with_capacity(stars.len().min(512));
     for (sky, star) in stars.iter().enumerate() {
         let Some(place) = pose.project(&star.place).filter(|p| image.contains(*p)) else {
             continue;
@@ -105,15 +106,14 @@ fn matched(
         let found = image.nearest_where(place, reach.at(place), |s| {
             bright_alike(magnitude, s, zero_point, window)
         });
-        if let Some((picture, squared)) = found
-            && suitors[picture].is_none_or(|(_, least)| squared < least)
-        {
-            suitors[picture] = Some((sky, squared));
-        }
+        suits.extend(found.map(|(picture, squared)| (picture, squared, sky)));
     }
-    let indexed = suitors.iter().enumerate();
-    indexed
-        .filter_map(|(picture, suitor)| suitor.map(|(sky, _)| (sky, picture)))
+    // The nearest of those that chose the same picture star has it.
+    suits.sort_unstable_by(|p, q| p.0.cmp(&q.0).then(p.1.total_cmp(&q.1)).then(p.2.cmp(&q.2)));
+    suits.dedup_by_key(|suit| suit.0);
+    suits
+        .into_iter()
+        .map(|(picture, _, sky)| (sky, picture))
         .collect()
 }
 

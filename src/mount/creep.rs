@@ -16,8 +16,9 @@ pub struct Creep {
 
 /// Misfits below this (root of reduced chi-square) are noise that the model left out.
 const LEAST_MISFIT: f64 = 3.0;
-/// A curve must explain this much of the misfit to be called a creep rather than a shake.
-const LEAST_SMOOTHNESS: f64 = 0.8;
+/// Ratio of what the curve explains to what it leaves, each per degree of freedom, from which on
+/// the motion is called smooth: with a handful of frames chance reaches 20 one time in a hundred.
+const LEAST_RATIO: f64 = 60.0;
 
 /// Looks for a smooth departure from the turn about one axis in the residuals of a fit.
 ///
@@ -28,6 +29,7 @@ pub fn find_creep(fit: &AxisFit) -> Option<Creep> {
         return None;
     }
     let (mut total, mut left, mut departure, mut sigma) = (0.0, 0.0, 0.0f64, 0.0f64);
+    let (mut data, mut curves) = (0usize, 0usize);
     for stretch in fit.drive.iter().filter(|stretch| stretch.len() >= 4) {
         for part in 0..2 {
             let across = |angle: &DriveAngle| fit.basis.column(part).dot(&angle.residual);
@@ -35,6 +37,8 @@ pub fn find_creep(fit: &AxisFit) -> Option<Creep> {
             total += before;
             left += after;
         }
+        data += 2 * stretch.len();
+        curves += 1;
         for angle in stretch {
             departure = departure.max(angle.residual.norm());
             sigma = sigma.max(angle.sigma);
@@ -44,7 +48,10 @@ pub fn find_creep(fit: &AxisFit) -> Option<Creep> {
         return None;
     }
     let smoothness = 1.0 - left / total;
-    (smoothness >= LEAST_SMOOTHNESS).then_some(Creep {
+    // A parabola adds one number a part and stretch to what the fit already took.
+    let left_over = data.saturating_sub(4 * curves).max(1) as f64;
+    let ratio = (total - left) / (2 * curves) as f64 / (left / left_over).max(1e-30);
+    (ratio >= LEAST_RATIO).then_some(Creep {
         departure: Measured::new(Angle::from_rad(departure), Angle::from_rad(sigma)),
         smoothness,
     })

@@ -25,7 +25,7 @@ use creep::{Creep, find_creep};
 use drive::{DriveRecord, record_drive};
 use invert::{AxisFit, Stretch};
 use model::{AxisError, error_of_axis, northern_end};
-use split::{Jump, fit_with_cuts};
+use split::{Jump, SplitFit, fit_with_cuts};
 
 /// The ground that the tracker stands on: where the pole is, and how the sky moves there.
 #[derive(Clone, Copy)]
@@ -137,6 +137,9 @@ const USELESS: Angle = Angle::from_deg(20.0);
 /// Residuals this many times their sigma are no noise.
 const CONTRADICTION: f64 = 10.0;
 
+/// From this misfit on, one axis does not hold for both sides of a bump.
+const BROKEN: f64 = 3.0;
+
 /// Fits axis and drive to an alignment's stretches.
 ///
 /// Input: attitudes of the frames over the ground, a stretch a pointing.
@@ -151,6 +154,7 @@ pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, doubt: Doubt) -> Mo
             misfit: 1.0,
         };
     };
+    let split = largest_part(split, ground);
     let drive = record_drive(&split.fit.drive, doubt.attitude);
     let creep = find_creep(&split.fit);
     MountFit {
@@ -159,6 +163,37 @@ pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, doubt: Doubt) -> Mo
         jumps: split.jumps,
         creep,
         misfit: split.fit.misfit(),
+    }
+}
+
+/// A bump that moved the axis itself leaves no axis that fits both sides of it: then the side
+/// that tells its axis better stands for the alignment.
+fn largest_part(split: SplitFit, ground: &Ground<'_>) -> SplitFit {
+    let Some(jump) = split
+        .jumps
+        .first()
+        .copied()
+        .filter(|_| split.fit.misfit() > BROKEN)
+    else {
+        return split;
+    };
+    let is_before = |stretch: &&Stretch| stretch.turns.iter().all(|turn| turn.frame <= jump.before);
+    let (before, after): (Vec<&Stretch>, Vec<&Stretch>) =
+        split.stretches.iter().partition(is_before);
+    let fit_of = |part: Vec<&Stretch>| {
+        let stretches: Vec<Stretch> = part.into_iter().cloned().collect();
+        let fit = invert::fit_axis(&stretches, ground.refracted_north())?;
+        Some((fit, stretches))
+    };
+    let parts = [fit_of(before), fit_of(after)].into_iter().flatten();
+    let best = parts.min_by(|a, b| a.0.covariance.trace().total_cmp(&b.0.covariance.trace()));
+    match best {
+        Some((fit, stretches)) => SplitFit {
+            fit,
+            stretches,
+            jumps: split.jumps,
+        },
+        None => split,
     }
 }
 

@@ -47,12 +47,9 @@ fn identify_frame(
     prior: Option<&Plate>,
 ) -> Option<Plate> {
     let field = &frame.field;
-    // Middles of long trails are less sure than their sigma says.
-    let trail_px = field.trail.map_or(0.0, |trail| trail.length.value.px());
     let try_with = |focal: FocalRange| {
         let hints = Hints {
             prior: prior.filter(|plate| fits(plate, frame)).cloned(),
-            extra_noise_px: 0.02 * trail_px,
             ..Hints::new(focal)
         };
         identifier.identify(field, &hints).plate().cloned()

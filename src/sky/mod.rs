@@ -177,7 +177,7 @@ mod tests {
     fn a_half_turn_is_its_own_nearest_rotation() {
         // Columns right = west, down, forward = south: a level camera that faces south.
         let facing_south = Matrix3::new(-1.0, 0.0, 0.0, 0.0, 0.0, -1.0, 0.0, -1.0, 0.0);
-        let rotation = Rotation::<Camera, Horizon>::nearest(&facing_south);
-        assert!((rotation.unwrap().inner().matrix() - facing_south).norm() < 1e-12);
+        let rotation = Rotation::<Camera, Horizon>::nearest(&facing_south).unwrap();
+        assert!((rotation.inner().matrix() - facing_south).norm() < 1e-12);
     }
 }

@@ -1,8 +1,11 @@
 //! Sky level and noise on a mesh: robust against stars, smooth over light pollution and vignetting.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use crate::frame::Plane;
+use crate::units::PixelPoint;
 
 /// Side of a mesh cell in pixels: far wider than a star, narrower than clouds and light domes.
 const CELL: usize = 64;
@@ -19,6 +22,7 @@ const NOISE_FLOOR_SHARE: f32 = 0.35;
 #[derive(Debug, Clone)]
 pub(super) struct Background {
     width: usize,
+    height: usize,
     columns: usize,
     rows: usize,
     level: Vec<f32>,
@@ -46,6 +50,7 @@ impl Background {
         let noise: Vec<f32> = cells.iter().map(|c| c.1).collect();
         let mut mesh = Self {
             width: plane.width(),
+            height: plane.height(),
             columns,
             rows,
             median_level: median(&mut level.clone()),
@@ -60,6 +65,20 @@ impl Background {
         mesh
     }
 
+    /// The same level and noise everywhere.
+    pub(super) fn flat(width: usize, height: usize, level: f32, noise: f32) -> Self {
+        Self {
+            width,
+            height,
+            columns: 1,
+            rows: 1,
+            level: vec![level],
+            noise: vec![noise],
+            median_level: level,
+            median_noise: noise,
+        }
+    }
+
     /// Median level of the cells.
     pub(super) fn median_level(&self) -> f32 {
         self.median_level
@@ -70,14 +89,19 @@ impl Background {
         self.median_noise
     }
 
-    /// Subtracts the sky from one row of the plane, into `out`.
-    pub(super) fn subtract_row(&self, y: usize, row: &[f32], out: &mut [f32]) {
-        self.for_row(&self.level, y, |x, sky| out[x] = row[x] - sky);
+    /// Subtracts the sky from a stretch of row `y` that starts at column `start`, into `out`.
+    pub(super) fn subtract(&self, y: usize, start: usize, values: &[f32], out: &mut [f32]) {
+        let end = start + values.len();
+        self.for_row(&self.level, y, start..end, |x, sky| {
+            out[x - start] = values[x - start] - sky;
+        });
     }
 
     /// One over the pixel noise along a row, into `out`.
     pub(super) fn inverse_noise_row(&self, y: usize, out: &mut [f32]) {
-        self.for_row(&self.noise, y, |x, noise| out[x] = 1.0 / noise);
+        self.for_row(&self.noise, y, 0..self.width, |x, noise| {
+            out[x] = 1.0 / noise
+        });
     }
 
     /// Sky level at a pixel.
@@ -88,6 +112,12 @@ impl Background {
     /// Pixel noise at a pixel.
     pub(super) fn noise_at(&self, x: usize, y: usize) -> f32 {
         self.at(&self.noise, x, y)
+    }
+
+    /// Pixel noise near a place, which may lie off the frame.
+    pub(super) fn noise_near(&self, place: PixelPoint) -> f64 {
+        let held = |v: f64, size: usize| v.clamp(0.0, (size - 1) as f64) as usize;
+        f64::from(self.noise_at(held(place.x, self.width), held(place.y, self.height)))
     }
 
     fn at(&self, mesh: &[f32], x: usize, y: usize) -> f32 {
@@ -104,8 +134,14 @@ impl Background {
         left + (right - left) * share
     }
 
-    /// Calls `put(x, value)` along a row; linear between the centres of the cells.
-    fn for_row(&self, mesh: &[f32], y: usize, mut put: impl FnMut(usize, f32)) {
+    /// Calls `put(x, value)` along a stretch of a row; linear between the centres of the cells.
+    fn for_row(
+        &self,
+        mesh: &[f32],
+        y: usize,
+        columns: Range<usize>,
+        mut put: impl FnMut(usize, f32),
+    ) {
         let (j, fy) = mesh_place(y, self.rows);
         let below = (j + 1).min(self.rows - 1);
         let node = |i: usize| {
@@ -113,14 +149,16 @@ impl Background {
             upper + (mesh[below * self.columns + i] - upper) * fy
         };
         let half = CELL / 2;
-        (0..half.min(self.width)).for_each(|x| put(x, node(0)));
-        for i in 0..self.columns {
+        (columns.start..half.min(columns.end)).for_each(|x| put(x, node(0)));
+        let mut x = columns.start.max(half);
+        while x < columns.end {
+            let i = (x - half) / CELL;
             let start = half + i * CELL;
             let left = node(i);
             let slope = (node((i + 1).min(self.columns - 1)) - left) / CELL as f32;
-            for x in start..(start + CELL).min(self.width) {
-                put(x, left + slope * (x - start) as f32);
-            }
+            let end = (start + CELL).min(columns.end);
+            (x..end).for_each(|x| put(x, left + slope * (x - start) as f32));
+            x = end;
         }
     }
 

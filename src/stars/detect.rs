@@ -161,7 +161,7 @@ impl Filtered {
         let mut smooth = vec![0.0; width * (last - first)];
         let mut padded = vec![0.0; width + 2 * reach];
         for y in first..last {
-            sky.subtract_row(y, plane.row(y), &mut padded[reach..reach + width]);
+            sky.subtract(y, 0, plane.row(y), &mut padded[reach..reach + width]);
             convolve_row(&padded, kernel, &mut smooth[(y - first) * width..][..width]);
         }
         let mut values = vec![0.0; width * (end - start)];

@@ -1,14 +1,17 @@
 //! A plane of linear light in, measured stars and one trail a frame out. Knows no sky.
 
 mod background;
+mod calibration;
 mod component;
 mod detect;
 mod field;
 mod fit;
+mod learn;
 mod long;
 mod moments;
 mod oriented;
 mod segment;
+mod sheared;
 mod short;
 mod survey;
 mod trail;
@@ -16,7 +19,11 @@ mod trail;
 use background::Background;
 use component::{Component, components};
 use detect::{Kernel, correlation_factor, scan};
+use field::VectorField;
+use fit::FitSetup;
+use long::LongStars;
 use moments::Noise;
+use segment::{Dwell, Psf, Segment};
 use survey::{Survey, survey};
 
 use crate::frame::Plane;
@@ -156,22 +163,30 @@ pub fn measure_stars(plane: &Plane, saturation: f32) -> StarField {
         trail: None,
         rejected: Rejected::default(),
     };
-    let (found, _) = find(plane, &sky, FIRST_SIGMA);
+    let (found, correlation) = find(plane, &sky, FIRST_SIGMA);
     let first = survey(&found, plane.width(), plane.height());
+    let setup = |sigma: f64| FitSetup {
+        plane,
+        sky: &sky,
+        noise: Noise {
+            correlation: f64::from(correlation),
+            gain: 0.0,
+        },
+        psf: Psf::gaussian(sigma),
+        dwell: Dwell::default(),
+        saturation,
+    };
     if let Some(bulk) = first.as_ref().filter(|bulk| is_long(bulk, plane))
-        && fill_long(&mut field, plane, &sky, bulk, &found, saturation).is_some()
+        && let Some(long) = long::measure_trails(&setup(bulk.sigma), &bulk.segments, &bulk.field)
     {
+        fill_long(&mut field, long, &found);
         return field;
     }
-    fill_short(
-        &mut field,
-        plane,
-        &sky,
-        first.map_or(FIRST_SIGMA, |b| b.sigma),
-        saturation,
-    );
-    if let Some(bulk) = trailed_after_all(&field, plane) {
-        fill_long(&mut field, plane, &sky, &bulk, &found, saturation);
+    fill_short(&mut field, &setup(first.map_or(FIRST_SIGMA, |b| b.sigma)));
+    if let Some(bulk) = trailed_after_all(&field, plane)
+        && let Some(long) = long::measure_trails(&setup(bulk.sigma), &bulk.segments, &bulk.field)
+    {
+        fill_long(&mut field, long, &found);
     }
     field
 }
@@ -192,68 +207,78 @@ fn find(plane: &Plane, sky: &Background, sigma: f64) -> (Vec<Component>, f32) {
 /// The bulk as the moments show it, where they show trails too long for moments.
 fn trailed_after_all(field: &StarField, plane: &Plane) -> Option<Survey> {
     let sigma = field.fwhm?.value.px() / FWHM_PER_SIGMA;
-    let field = field::VectorField::uniform(plane.center(), field.trail?.vector);
-    Some(Survey { sigma, field }).filter(|bulk| is_long(bulk, plane))
+    let vector = field.trail?.vector;
+    let clean = field
+        .stars
+        .iter()
+        .filter(|s| s.quality.is_clean() && s.signal_to_noise() > 12.0);
+    let segments = clean
+        .map(|s| Segment {
+            center: s.position,
+            vector,
+            flux: s.flux.value,
+            pedestal: 0.0,
+        })
+        .collect();
+    let field = VectorField::uniform(plane.center(), vector);
+    Some(Survey {
+        sigma,
+        field,
+        segments,
+    })
+    .filter(|bulk| is_long(bulk, plane))
 }
 
 fn is_long(bulk: &Survey, plane: &Plane) -> bool {
     bulk.field.at(plane.center()).length().px() > LONG_TRAIL_WIDTHS * FWHM_PER_SIGMA * bulk.sigma
 }
 
-fn fill_long(
-    field: &mut StarField,
-    plane: &Plane,
-    sky: &Background,
-    bulk: &Survey,
-    found: &[Component],
-    saturation: f32,
-) -> Option<()> {
-    let mut rejected = Rejected::default();
-    let long = long::measure_trails(plane, sky, bulk, saturation, &mut rejected)?;
-    long::count_foreign(found, &long.field, &mut rejected);
-    field.trail = trail::long_trail(&long.field, plane.center());
-    let fwhm = long.psf.fwhm();
+fn fill_long(field: &mut StarField, long: LongStars, found: &[Component]) {
+    field.trail = trail::long_trail(&long.field, field.center());
     field.fwhm = Some(Measured::new(
-        Pixels::new(fwhm),
-        Pixels::new(fwhm * long.width_sigma),
+        Pixels::new(long.fwhm.value),
+        Pixels::new(long.fwhm.sigma),
     ));
+    field.rejected = long.rejected;
+    count_foreign(found, &long.field, &mut field.rejected);
     field.stars = long.stars;
-    field.rejected = rejected;
-    Some(())
 }
 
-fn fill_short(field: &mut StarField, plane: &Plane, sky: &Background, sigma: f64, saturation: f32) {
-    let sigma = sigma.clamp(0.7, 5.0);
-    let (found, correlation) = find(plane, sky, sigma);
+/// Components that no trail of the bulk explains (lines longer than the trail, foreground).
+fn count_foreign(components: &[Component], field: &VectorField, rejected: &mut Rejected) {
+    for component in components {
+        let [x0, y0, x1, y1] = component.bounds;
+        let side = ((x1 - x0) as f64).hypot((y1 - y0) as f64);
+        if side > 3.0 * field.at(component.centroid).length().px() + 40.0 {
+            let (large, small, _) = component.moments.principal();
+            let counter = if large > 100.0 * small {
+                &mut rejected.lines
+            } else {
+                &mut rejected.shapes
+            };
+            *counter += 1;
+        }
+    }
+}
+
+fn fill_short(field: &mut StarField, setup: &FitSetup) {
+    let sigma = setup.psf.core.clamp(0.7, 5.0);
+    let (found, correlation) = find(setup.plane, setup.sky, sigma);
     let noise = Noise {
         correlation: f64::from(correlation),
-        gain: 0.0,
+        gain: setup.noise.gain,
     };
-    field.stars = short::measure_points(
-        plane,
-        sky,
-        &noise,
-        &found,
-        sigma,
-        saturation,
-        &mut field.rejected,
-    );
-    let clean: Vec<&Star> = field
-        .stars
-        .iter()
-        .filter(|s| s.quality.is_clean() && s.signal_to_noise() > 12.0)
-        .collect();
-    let center = plane.center();
-    let scale = center.x.hypot(center.y).max(1.0);
-    field.trail = trail::short_trail(&clean, center, scale);
-    let shape = field.trail.map_or(PixelTensor::default(), |t| {
-        let v = t.vector;
-        PixelTensor::new(v.dx * v.dx / 12.0, v.dx * v.dy / 12.0, v.dy * v.dy / 12.0)
-    });
-    field.fwhm = short::width_across(&clean, shape).map(|(sigma, error)| {
-        Measured::new(
-            Pixels::new(sigma * FWHM_PER_SIGMA),
-            Pixels::new(error * FWHM_PER_SIGMA),
-        )
-    });
+    let setup = FitSetup {
+        noise,
+        psf: Psf::gaussian(sigma),
+        ..*setup
+    };
+    field.stars = short::measure_points(&setup, &found, &mut field.rejected);
+    if let Some(shapes) = short::frame_shape(&setup, &field.stars) {
+        field.trail = Some(shapes.trail);
+        field.fwhm = Some(Measured::new(
+            Pixels::new(shapes.fwhm.value),
+            Pixels::new(shapes.fwhm.sigma),
+        ));
+    }
 }

@@ -6,40 +6,55 @@ use std::f64::consts::{FRAC_1_SQRT_2, PI};
 
 use crate::units::{PixelPoint, PixelVector};
 
-/// A round point-spread function as a sum of Gaussians, as sampled by the pixels (pixel width included).
-#[derive(Debug, Clone, PartialEq)]
+/// A round point-spread function as a sum of two Gaussians, as sampled by the pixels (pixel width included).
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Psf {
-    /// Share of the light (sums to one; a sharpened picture's dark ring is a negative share) and sigma in pixels.
-    pub(super) parts: Vec<(f64, f64)>,
+    /// Gaussian sigma of the core, pixels.
+    pub(super) core: f64,
+    /// Sigma of the wings over that of the core.
+    pub(super) ratio: f64,
+    /// Share of the light in the wings; negative for the dark ring of a sharpened picture.
+    pub(super) wings: f64,
 }
 
 impl Psf {
     /// One Gaussian.
     pub(super) fn gaussian(sigma: f64) -> Self {
         Self {
-            parts: vec![(1.0, sigma)],
+            core: sigma,
+            ratio: 2.0,
+            wings: 0.0,
         }
     }
     /// The same profile, wider by a factor.
-    pub(super) fn scaled(&self, factor: f64) -> Self {
+    pub(super) fn scaled(self, factor: f64) -> Self {
         Self {
-            parts: self.parts.iter().map(|(w, s)| (*w, s * factor)).collect(),
+            core: self.core * factor,
+            ..self
         }
     }
-    /// Widest part's sigma in pixels.
-    pub(super) fn reach(&self) -> f64 {
-        self.parts.iter().map(|p| p.1).fold(0.0, f64::max)
+    /// Share and sigma of the parts; only those that hold light.
+    fn parts(self) -> impl Iterator<Item = (f64, f64)> {
+        let all = [
+            (1.0 - self.wings, self.core),
+            (self.wings, self.core * self.ratio),
+        ];
+        all.into_iter().filter(|p| p.0 != 0.0)
+    }
+    /// Mean square distance from the centre along one axis, square pixels.
+    pub(super) fn second_moment(self) -> f64 {
+        self.parts().map(|(w, s)| w * s * s).sum()
     }
     /// Surface brightness at a distance from the centre, of unit light.
-    pub(super) fn at(&self, distance: f64) -> f64 {
+    fn at(self, distance: f64) -> f64 {
         let part =
-            |(w, s): &(f64, f64)| w * (-0.5 * (distance / s).powi(2)).exp() / (2.0 * PI * s * s);
-        self.parts.iter().map(part).sum()
+            |(w, s): (f64, f64)| w * (-0.5 * (distance / s).powi(2)).exp() / (2.0 * PI * s * s);
+        self.parts().map(part).sum()
     }
     /// Full width at half maximum in pixels, by bisection.
-    pub(super) fn fwhm(&self) -> f64 {
+    pub(super) fn fwhm(self) -> f64 {
         let half = 0.5 * self.at(0.0);
-        let (mut low, mut high) = (0.0, 5.0 * self.reach());
+        let (mut low, mut high) = (0.0, 3.0 * self.core * self.ratio);
         for _ in 0..60 {
             let middle = 0.5 * (low + high);
             if self.at(middle) > half {
@@ -70,23 +85,26 @@ pub(super) struct Segment {
     pub(super) pedestal: f64,
 }
 
-/// Free numbers of a segment: x, y, dx, dy, flux, pedestal, logarithm of the width.
-pub(super) const PARAMETERS: usize = 7;
+/// Free numbers of a segment: x, y, dx, dy, flux, pedestal.
+pub(super) const PARAMETERS: usize = 6;
+
+/// Numbers that all stars of a frame share, see [`SegmentImage::value_and_shared_slopes`].
+pub(super) const SHARED: usize = 6;
 
 /// Shortest segment that the error-function form is used for; below, its ends would be subtracted from each other.
 const SHORTEST: f64 = 0.02;
 
 /// Brightness of a segment and its slopes, prepared for many pixels.
-pub(super) struct SegmentImage<'a> {
+pub(super) struct SegmentImage {
     segment: Segment,
-    psf: &'a Psf,
+    psf: Psf,
     dwell: Dwell,
     length: f64,
     along: (f64, f64),
 }
 
-impl<'a> SegmentImage<'a> {
-    pub(super) fn new(segment: Segment, psf: &'a Psf, dwell: Dwell) -> Self {
+impl SegmentImage {
+    pub(super) fn new(segment: Segment, psf: Psf, dwell: Dwell) -> Self {
         let length = segment.vector.length().px().max(SHORTEST);
         let along = match segment.vector.length().px() {
             l if l > 0.0 => (segment.vector.dx / l, segment.vector.dy / l),
@@ -120,16 +138,55 @@ impl<'a> SegmentImage<'a> {
     pub(super) fn value_and_slopes(&self, x: f64, y: f64) -> (f64, [f64; PARAMETERS]) {
         let (u, v) = self.place(x, y);
         let mut sum = Shape::default();
-        for (weight, sigma) in &self.psf.parts {
-            let even = 1.0 - self.dwell.start - self.dwell.end;
-            sum.add(weight * even, &even_shape(u, v, *sigma, self.length));
-            for (share, side) in [(self.dwell.start, -0.5), (self.dwell.end, 0.5)] {
-                if share != 0.0 {
-                    sum.add(weight * share, &end_shape(u, v, *sigma, self.length, side));
-                }
-            }
+        for (weight, sigma) in self.psf.parts() {
+            sum.add(weight, &self.part(u, v, sigma));
         }
         self.in_pixels(u, v, &sum)
+    }
+
+    /// One Gaussian part of unit light, even light and dwellings together.
+    fn part(&self, u: f64, v: f64, sigma: f64) -> Shape {
+        let mut sum = Shape::default();
+        let even = 1.0 - self.dwell.start - self.dwell.end;
+        sum.add(even, &even_shape(u, v, sigma, self.length));
+        for (share, side) in [(self.dwell.start, -0.5), (self.dwell.end, 0.5)] {
+            if share != 0.0 {
+                sum.add(share, &end_shape(u, v, sigma, self.length, side));
+            }
+        }
+        sum
+    }
+
+    /// Light at a pixel's centre, its slopes by x, y, flux and pedestal, and those by what all stars of a
+    /// frame share: logarithms of the core and of the ratio, share of the wings, logarithm of the length, dwellings.
+    pub(super) fn value_and_shared_slopes(&self, x: f64, y: f64) -> (f64, [f64; 4], [f64; SHARED]) {
+        let (u, v) = self.place(x, y);
+        let Psf { core, ratio, wings } = self.psf;
+        let (narrow, wide) = (self.part(u, v, core), self.part(u, v, core * ratio));
+        let mut sum = Shape::default();
+        sum.add(1.0 - wings, &narrow);
+        sum.add(wings, &wide);
+        let (value, own) = self.in_pixels(u, v, &sum);
+        let dwell_slope = |side: f64| {
+            let part = |sigma: f64| {
+                end_shape(u, v, sigma, self.length, side).value
+                    - even_shape(u, v, sigma, self.length).value
+            };
+            (1.0 - wings) * part(core) + wings * part(core * ratio)
+        };
+        let shared = [
+            sum.by_width,
+            wings * wide.by_width,
+            wide.value - narrow.value,
+            self.length * sum.by_length,
+            dwell_slope(-0.5),
+            dwell_slope(0.5),
+        ];
+        (
+            value,
+            [own[0], own[1], own[4], own[5]],
+            shared.map(|s| s * self.segment.flux),
+        )
     }
 
     /// From slopes along and across to slopes of x, y, dx, dy.
@@ -145,7 +202,6 @@ impl<'a> SegmentImage<'a> {
             flux * (shape.by_length * s + turn * c),
             shape.value,
             1.0,
-            flux * shape.by_width,
         ];
         (flux * shape.value + self.segment.pedestal, slopes)
     }
@@ -172,10 +228,24 @@ impl Shape {
     }
 }
 
+/// Sigmas inside of an end from where on the end is not felt (3e-7 of the light).
+const FLAT: f64 = 5.0;
+
 /// Light spread evenly over the length: a Gaussian across, a difference of error functions along.
 fn even_shape(u: f64, v: f64, sigma: f64, length: f64) -> Shape {
     let across = normal(v / sigma) / sigma;
     let (a, b) = ((u + 0.5 * length) / sigma, (u - 0.5 * length) / sigma);
+    // Well inside the ends the along-profile is flat: most pixels of a long trail.
+    if a > FLAT && b < -FLAT {
+        let value = across / length;
+        return Shape {
+            value,
+            by_u: 0.0,
+            by_v: -v / (sigma * sigma) * value,
+            by_length: -value / length,
+            by_width: value * ((v / sigma).powi(2) - 1.0),
+        };
+    }
     let (pa, pb) = (normal(a), normal(b));
     let along = (normal_integral(a) - normal_integral(b)) / length;
     Shape {
@@ -232,31 +302,77 @@ fn erf(x: f64) -> f64 {
 mod tests {
     use super::*;
 
-    fn image_at(p: &[f64; PARAMETERS], x: f64, y: f64) -> (f64, [f64; PARAMETERS]) {
-        let psf = Psf {
-            parts: vec![(0.8, 1.1), (0.2, 2.3)],
-        }
-        .scaled(p[6].exp());
-        let segment = Segment {
+    const PSF: Psf = Psf {
+        core: 1.1,
+        ratio: 2.1,
+        wings: 0.2,
+    };
+    const DWELL: Dwell = Dwell {
+        start: 0.2,
+        end: 0.05,
+    };
+
+    fn segment(p: &[f64; PARAMETERS]) -> Segment {
+        Segment {
             center: PixelPoint::new(p[0], p[1]),
             vector: PixelVector::new(p[2], p[3]),
             flux: p[4],
             pedestal: p[5],
+        }
+    }
+
+    fn image_at(p: &[f64; PARAMETERS], x: f64, y: f64) -> (f64, [f64; PARAMETERS]) {
+        SegmentImage::new(segment(p), PSF, DWELL).value_and_slopes(x, y)
+    }
+
+    #[test]
+    fn shared_slopes_agree_with_small_differences() {
+        let own = [0.3, -0.2, 4.0, -7.0, 50.0, 0.4];
+        let value = |s: [f64; SHARED], x, y| {
+            let psf = Psf {
+                core: s[0].exp(),
+                ratio: s[1].exp(),
+                wings: s[2],
+            };
+            let mut star = segment(&own);
+            star.vector = star.vector * s[3].exp();
+            SegmentImage::new(
+                star,
+                psf,
+                Dwell {
+                    start: s[4],
+                    end: s[5],
+                },
+            )
+            .value_and_shared_slopes(x, y)
         };
-        SegmentImage::new(
-            segment,
-            &psf,
-            Dwell {
-                start: 0.2,
-                end: 0.05,
-            },
-        )
-        .value_and_slopes(x, y)
+        let at = [
+            PSF.core.ln(),
+            PSF.ratio.ln(),
+            PSF.wings,
+            0.0,
+            DWELL.start,
+            DWELL.end,
+        ];
+        for (x, y) in [(0.0, 0.0), (2.0, -4.0), (-3.0, 2.5), (1.5, 1.5)] {
+            let slopes = value(at, x, y).2;
+            for k in 0..SHARED {
+                let (mut up, mut down) = (at, at);
+                up[k] += 1e-3;
+                down[k] -= 1e-3;
+                let difference = (value(up, x, y).0 - value(down, x, y).0) / 2e-3;
+                assert!(
+                    (difference - slopes[k]).abs() < 2e-3 * (1.0 + slopes[k].abs()),
+                    "shared {k} at {x}, {y}: {difference} {}",
+                    slopes[k]
+                );
+            }
+        }
     }
 
     #[test]
     fn slopes_agree_with_small_differences() {
-        let at = [0.3, -0.2, 4.0, -7.0, 50.0, 0.4, 0.1];
+        let at = [0.3, -0.2, 4.0, -7.0, 50.0, 0.4];
         for (x, y) in [(0.0, 0.0), (2.0, -4.0), (-3.0, 2.5), (1.5, 1.5)] {
             let slopes = image_at(&at, x, y).1;
             for k in 0..PARAMETERS {
@@ -275,7 +391,7 @@ mod tests {
 
     #[test]
     fn the_whole_image_holds_the_flux() {
-        let p = [0.3, -0.2, 4.0, -7.0, 50.0, 0.0, 0.0];
+        let p = [0.3, -0.2, 4.0, -7.0, 50.0, 0.0];
         let sum: f64 = (-30..=30)
             .flat_map(|x| (-30..=30).map(move |y| (x, y)))
             .map(|(x, y)| image_at(&p, x.into(), y.into()).0)

@@ -2,13 +2,17 @@
 
 use rayon::prelude::*;
 
-use super::background::Background;
+use super::calibration::Calibration;
 use super::component::Component;
 use super::field::median;
-use super::moments::{Adaptive, Noise, adaptive_moments};
-use super::{Quality, Rejected, Star};
+use super::fit::FitSetup;
+use super::learn::{Freedom, learn_shared};
+use super::moments::{Adaptive, adaptive_moments};
+use super::segment::Segment;
+use super::trail::short_trail;
+use super::{FrameTrail, Quality, Rejected, Star};
 use crate::frame::Plane;
-use crate::units::{PixelPoint, PixelTensor};
+use crate::units::{Measured, PixelPoint, PixelVector};
 
 /// Narrower than this share of the bulk's width (second moments) is sharper than the lens.
 const SHARPER_THAN_LENS: f64 = 0.45;
@@ -17,14 +21,18 @@ const WIDER_THAN_STARS: f64 = 6.0;
 
 /// Measures every peak; what is no star is counted in `rejected`. Brightest first.
 pub(super) fn measure_points(
-    plane: &Plane,
-    sky: &Background,
-    noise: &Noise,
+    setup: &FitSetup,
     found: &[Component],
-    sigma: f64,
-    saturation: f32,
     rejected: &mut Rejected,
 ) -> Vec<Star> {
+    let FitSetup {
+        plane,
+        sky,
+        noise,
+        saturation,
+        ..
+    } = *setup;
+    let sigma = setup.psf.core;
     let candidates: Vec<(&Component, PixelPoint)> = found
         .iter()
         .filter(|c| !is_foreground(c, sigma))
@@ -36,7 +44,7 @@ pub(super) fn measure_points(
         .map(|(component, place)| {
             (
                 *component,
-                adaptive_moments(plane, sky, noise, *place, sigma),
+                adaptive_moments(plane, sky, &noise, *place, sigma),
             )
         })
         .collect();
@@ -121,7 +129,7 @@ fn star_of(
     Star {
         position: adaptive.center,
         position_covariance: adaptive.covariance,
-        flux: crate::units::Measured::new(adaptive.flux, adaptive.flux_sigma),
+        flux: Measured::new(adaptive.flux, adaptive.flux_sigma),
         peak: adaptive.peak,
         moments: adaptive.moments,
         moments_sigma: adaptive.moments_sigma,
@@ -181,21 +189,70 @@ fn flag_neighbours(stars: Vec<Star>, width: f64) -> Vec<Star> {
     kept
 }
 
-/// Median tensor trace part, used where only the width is wanted.
-pub(super) fn width_across(stars: &[&Star], trail: PixelTensor) -> Option<(f64, f64)> {
-    if stars.len() < 3 {
-        return None;
-    }
-    let elongation = (trail.xx - trail.yy).hypot(2.0 * trail.xy);
-    let across: Vec<f64> = stars
+/// Width and trail of a frame whose stars are about as long as they are wide.
+pub(super) struct FrameShape {
+    pub(super) trail: FrameTrail,
+    /// Full width at half maximum across the trail, pixels.
+    pub(super) fwhm: Measured<f64>,
+}
+
+/// Stars whose shape counts: clean and this far above their noise.
+const SHAPE_SIGNIFICANCE: f64 = 12.0;
+/// Stars that teach the PSF.
+const MOST_TEACHERS: usize = 60;
+/// Brighter than this share of saturation a developed picture's colours clip one by one and round the top off.
+const SOFT_TOP: f64 = 0.7;
+
+/// Elongation field and PSF in turns: the PSF says how much elongation a trail's length makes.
+pub(super) fn frame_shape(setup: &FitSetup, stars: &[Star]) -> Option<FrameShape> {
+    let clean: Vec<&Star> = stars
         .iter()
-        .map(|s| {
-            (0.5 * (s.moments.xx + s.moments.yy - elongation))
-                .max(0.05)
-                .sqrt()
-        })
+        .filter(|s| s.quality.is_clean() && s.signal_to_noise() > SHAPE_SIGNIFICANCE)
         .collect();
-    let middle = median(across.iter().copied());
-    let spread = 1.4826 * median(across.iter().map(|a| (a - middle).abs()));
-    Some((middle, 1.253 * spread / (across.len() as f64).sqrt()))
+    let soft = SOFT_TOP * f64::from(setup.saturation);
+    let linear: Vec<&Star> = clean.iter().copied().filter(|s| s.peak < soft).collect();
+    let usable = if linear.len() >= 20 { linear } else { clean };
+    let center = setup.plane.center();
+    let scale = center.x.hypot(center.y).max(1.0);
+    let mut psf = setup.psf;
+    let mut trail = short_trail(&usable, center, scale, &Calibration::of(psf))?;
+    let mut sigma = psf.core;
+    for _ in 0..2 {
+        let teachers = teachers(&usable, trail.vector, center, 0.6 * scale);
+        let Some(learnt) = learn_shared(&FitSetup { psf, ..*setup }, &teachers, Freedom::Profile)
+        else {
+            break;
+        };
+        psf = learnt.psf;
+        sigma = learnt.core_sigma;
+        trail = short_trail(&usable, center, scale, &Calibration::of(psf))?;
+    }
+    let fwhm = psf.fwhm();
+    Some(FrameShape {
+        trail,
+        fwhm: Measured::new(fwhm, fwhm * sigma),
+    })
+}
+
+/// The brightest stars of the inner field as segments, from all over it where there are few.
+fn teachers(stars: &[&Star], vector: PixelVector, center: PixelPoint, inner: f64) -> Vec<Segment> {
+    let near: Vec<&&Star> = stars
+        .iter()
+        .filter(|s| s.position.distance(center).px() < inner)
+        .collect();
+    let chosen: Vec<&&Star> = if near.len() >= 20 {
+        near
+    } else {
+        stars.iter().collect()
+    };
+    chosen
+        .into_iter()
+        .take(MOST_TEACHERS)
+        .map(|s| Segment {
+            center: s.position,
+            vector,
+            flux: s.flux.value,
+            pedestal: 0.0,
+        })
+        .collect()
 }

@@ -2,6 +2,7 @@
 
 use super::component::Component;
 use super::field::{VectorField, VectorSample, median};
+use super::segment::Segment;
 use crate::units::{PixelPoint, PixelTensor, PixelVector};
 
 /// What the bulk of the bright patches says.
@@ -11,6 +12,8 @@ pub(super) struct Survey {
     pub(super) sigma: f64,
     /// Rough trail vectors over the frame.
     pub(super) field: VectorField,
+    /// The patches that agree, brightest first.
+    pub(super) segments: Vec<Segment>,
 }
 
 /// Sets of the brightest patches that are asked one after another. In a frame where the drive
@@ -35,18 +38,48 @@ pub(super) fn survey(components: &[Component], width: usize, height: usize) -> O
         .collect();
     bright.sort_by(|a, b| b.flux.total_cmp(&a.flux));
     bright.truncate(SET_SIZES[SET_SIZES.len() - 1]);
-    let rough: Vec<(VectorSample, f64)> = bright.iter().map(|c| rough_segment(c)).collect();
+    let rough: Vec<Rough> = bright.iter().map(|c| rough_segment(c)).collect();
     SET_SIZES.iter().find_map(|size| {
         let set = &rough[..rough.len().min(*size)];
         let needed = ((QUORUM * set.len() as f64).ceil() as usize).max(FEWEST);
         agree(set, center, scale)
             .filter(|(_, n)| *n >= needed)
-            .map(|(survey, _)| survey)
+            .map(|(field, _)| gather(&rough, set, field))
     })
 }
 
-/// Vector and width of a patch: its long axis, its extent along minus across (the threshold's margin cancels).
-fn rough_segment(component: &Component) -> (VectorSample, f64) {
+/// One bright patch as a segment.
+struct Rough {
+    sample: VectorSample,
+    sigma: f64,
+    flux: f64,
+}
+
+/// The survey of a field that a set agrees on; all patches that follow it become segments.
+fn gather(all: &[Rough], set: &[Rough], field: VectorField) -> Survey {
+    let sigma = median(
+        set.iter()
+            .filter(|r| is_like(&r.sample, &field))
+            .map(|r| r.sigma),
+    );
+    let segments = all
+        .iter()
+        .filter(|r| is_like(&r.sample, &field))
+        .map(|r| Segment {
+            center: r.sample.place,
+            vector: r.sample.vector,
+            flux: r.flux,
+            pedestal: 0.0,
+        });
+    Survey {
+        sigma,
+        segments: segments.collect(),
+        field,
+    }
+}
+
+/// A patch's long axis, and its extent along minus across (the threshold's margin cancels).
+fn rough_segment(component: &Component) -> Rough {
     let (_, small, line) = component.moments.principal();
     let along = (line.angle().cos(), line.angle().sin());
     let span = component.extent(along);
@@ -61,15 +94,19 @@ fn rough_segment(component: &Component) -> (VectorSample, f64) {
         vector: PixelVector::new(length * along.0, length * along.1),
         covariance: PixelTensor::new(0.5, 0.0, 0.5),
     };
-    (sample, small.max(0.05).sqrt())
+    Rough {
+        sample,
+        sigma: small.max(0.05).sqrt(),
+        flux: component.flux,
+    }
 }
 
 /// Largest set of agreeing vectors: every patch is tried as the pattern, then the field grows outwards.
-fn agree(set: &[(VectorSample, f64)], center: PixelPoint, scale: f64) -> Option<(Survey, usize)> {
-    let votes = |pattern: &VectorField| set.iter().filter(|(s, _)| is_like(s, pattern)).count();
+fn agree(set: &[Rough], center: PixelPoint, scale: f64) -> Option<(VectorField, usize)> {
+    let votes = |pattern: &VectorField| set.iter().filter(|r| is_like(&r.sample, pattern)).count();
     let mut best: Option<(VectorField, usize)> = None;
-    for (sample, _) in set {
-        let pattern = VectorField::uniform(center, sample.vector);
+    for rough in set {
+        let pattern = VectorField::uniform(center, rough.sample.vector);
         let count = votes(&pattern);
         if best.as_ref().is_none_or(|(_, n)| count > *n) {
             best = Some((pattern, count));
@@ -79,7 +116,7 @@ fn agree(set: &[(VectorSample, f64)], center: PixelPoint, scale: f64) -> Option<
     for _ in 0..4 {
         let inliers: Vec<VectorSample> = set
             .iter()
-            .map(|(s, _)| *s)
+            .map(|r| r.sample)
             .filter(|s| is_like(s, &field))
             .collect();
         let Some(next) = VectorField::fit(&inliers, &field, center, scale) else {
@@ -91,12 +128,7 @@ fn agree(set: &[(VectorSample, f64)], center: PixelPoint, scale: f64) -> Option<
         }
         (field, count) = (next, next_count);
     }
-    let sigma = median(
-        set.iter()
-            .filter(|(s, _)| is_like(s, &field))
-            .map(|(_, sigma)| *sigma),
-    );
-    Some((Survey { sigma, field }, count))
+    Some((field, count))
 }
 
 fn is_like(sample: &VectorSample, field: &VectorField) -> bool {

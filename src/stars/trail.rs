@@ -2,14 +2,13 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use super::calibration::Calibration;
 use super::field::{VectorField, median};
 use super::{FrameTrail, Star};
 use crate::units::{Angle, AxialAngle, Measured, PixelPoint, PixelTensor, PixelVector, Pixels};
 
 /// Fewest stars that a frame's trail rests on.
 const FEWEST_STARS: usize = 5;
-/// Second moment of an evenly lit segment over its squared length.
-const SEGMENT_MOMENT: f64 = 1.0 / 12.0;
 /// A lens, a sensor's filter or a compressed picture leave stars on the axis this much out of round
 /// (share of their second moment); no fit of a frame can tell it from a trail. From memory of
 /// common practice, no source; a larger value makes the short trails' sigmas larger.
@@ -44,8 +43,14 @@ fn forward(vector: PixelVector) -> PixelVector {
 ///
 /// Method: the two components of the elongation, Qxx - Qyy and 2 Qxy, are averaged with their signs
 /// (mean elongations would be biased up); a smooth field with the lens's radial pattern gives their
-/// values at the centre, where a lens leaves none; L^2 / 12 is their length, with the noise's share taken off.
-pub(super) fn short_trail(stars: &[&Star], center: PixelPoint, scale: f64) -> Option<FrameTrail> {
+/// values at the centre, where a lens leaves none; their length, with the noise's share taken off, gives L^2
+/// by the calibration (about L^2 / 12).
+pub(super) fn short_trail(
+    stars: &[&Star],
+    center: PixelPoint,
+    scale: f64,
+    calibration: &Calibration,
+) -> Option<FrameTrail> {
     if stars.len() < FEWEST_STARS {
         return None;
     }
@@ -67,8 +72,8 @@ pub(super) fn short_trail(stars: &[&Star], center: PixelPoint, scale: f64) -> Op
     let along = (c * c * variance[0] + s * s * variance[1]).sqrt();
     let across = (s * s * variance[0] + c * c * variance[1]).sqrt();
     let unbiased = (size * size - across * across).max(0.0).sqrt();
-    let length = (unbiased / SEGMENT_MOMENT).sqrt();
-    let length_sigma = ((unbiased + along) / SEGMENT_MOMENT).sqrt() - length;
+    let length = calibration.squared_length(unbiased).sqrt();
+    let length_sigma = calibration.squared_length(unbiased + along).sqrt() - length;
     let angle = Angle::from_rad(0.5 * e2.atan2(e1));
     let angle_sigma = Angle::from_rad(0.5 * (across / size.max(1e-12)))
         .deg()

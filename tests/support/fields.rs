@@ -233,7 +233,8 @@ impl Scene {
                 let along = 0.02 * self.trail_px * dice.normal();
                 let dx = self.noise_px * dice.normal() + along * trail_angle.cos();
                 let dy = self.noise_px * dice.normal() + along * trail_angle.sin();
-                let star = star_at(x + dx, y + dy, seen, self.noise_px, saturated);
+                let sigma_px = self.noise_px.hypot(0.014 * self.trail_px);
+                let star = star_at(x + dx, y + dy, seen, sigma_px, saturated);
                 (star, *truth)
             })
             .collect();
