@@ -132,7 +132,7 @@ impl Progress for Bar {
             return;
         }
         let shape = if self.red {
-            "{msg:.red} [{wide_bar:.red}] {pos:.red}/{len:.red}"
+            "\x1b[31m{msg} [{wide_bar}] {pos}/{len}\x1b[0m"
         } else {
             "{msg} [{wide_bar}] {pos}/{len}"
         };

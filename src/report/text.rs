@@ -105,7 +105,8 @@ fn causes(alignment: &AlignmentReport, page: &mut Page) {
                 "{} {:.1} px ({:.0} % sure)",
                 cause_words(share.cause),
                 share.trail.px(),
-                100.0 * share.confidence
+                // Nothing is certain, whatever the rounding says.
+                (100.0 * share.confidence).min(99.0)
             );
             words.replace(' ', &KEEP_TOGETHER.to_string())
         })

@@ -191,7 +191,7 @@ impl SkyAt {
     pub fn refracted_pole(&self) -> Direction<Horizon> {
         self.observer.refracted_pole()
     }
-    /// The direction of the Sun, fit for the functions that take a star's; within 5" of [Meeus].
+    /// The direction of the Sun, fit for the functions that take a star's; within 5" of [MEEUS].
     pub fn sun(&self) -> Direction<Icrs> {
         self.sun
     }
@@ -267,7 +267,7 @@ type PositionVelocity = [[f64; 3]; 2];
 ///
 /// The ephemeris ends at 1900 and 2100; beyond, whole sidereal years are taken off.
 fn earth(tt: JulianDate) -> (PositionVelocity, PositionVelocity) {
-    /// Length of the sidereal year at J2000.0 in days; source: [Meeus] page 133 (from memory).
+    /// Length of the sidereal year at J2000.0 in days; source: [MEEUS] page 133 (from memory).
     const SIDEREAL_YEAR_DAYS: f64 = 365.256_363;
     let days = (tt.day - 2_451_545.0) + tt.fraction;
     let whole_years = (days / SIDEREAL_YEAR_DAYS).trunc() * SIDEREAL_YEAR_DAYS;
