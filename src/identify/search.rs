@@ -107,6 +107,11 @@ impl Search<'_> {
         })
     }
 
+    /// How far off a star's place may be, pixels.
+    pub(crate) fn noise_px(&self) -> f64 {
+        self.image.noise_px.max(LEAST_NOISE_PX) + self.hints.extra_noise_px
+    }
+
     /// How to grow a pose of a lens from a first reach.
     pub(crate) fn growth(&self, lens: &Lens, reach: Reach, n_rounds: usize) -> Growth {
         Growth {
@@ -146,5 +151,7 @@ impl Search<'_> {
     }
 }
 
+/// Least noise of a star's place that trials allow for, pixels: double stars, proper motion.
+const LEAST_NOISE_PX: f64 = 1.5;
 /// Share of a lens's possible distortion that may be left where it was measured on another frame.
 const SHARE_LEFT_OF_KNOWN: f64 = 0.15;
