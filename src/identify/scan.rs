@@ -8,7 +8,7 @@ use super::lens::Lens;
 use super::levels::field_area;
 use super::passes::{Effort, Pass};
 use super::pattern::{PatternIndex, Triangle};
-use super::search::{Found, MAGNITUDE_WINDOW, Search};
+use super::search::{Found, MAGNITUDE_WINDOW, Search, Whereabouts};
 use super::verify::{Reach, bright_alike, grow, log10_odds};
 use crate::units::{Angle, PixelPoint};
 
@@ -150,7 +150,8 @@ impl Scan<'_> {
         if odds > LIKELY_LOG10 {
             return None;
         }
-        self.search.settle(&grown, self.n_trials)
+        self.search
+            .settle(&grown, self.n_trials, Whereabouts::Searched)
     }
 
     /// The middle zero point of three stars, unless brightness rules the triangle out.
