@@ -428,8 +428,7 @@ fn axes_of_pair(one: &Vector3<f64>, other: &Vector3<f64>) -> Option<Matrix3<f64>
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::identify::test_fields::{FieldNoise, star_at};
-    use crate::stars::Rejected;
+    use crate::identify::test_fields::{FieldNoise, field_of, star_at};
 
     const LENS: Lens = Lens {
         focal_px: 30000.0,
@@ -438,21 +437,8 @@ mod tests {
     };
 
     fn field(places: &[(f64, f64, f64)]) -> StarField {
-        let mut stars: Vec<Star> = places
-            .iter()
-            .map(|(x, y, flux)| star_at(*x, *y, *flux, 0.1))
-            .collect();
-        stars.sort_by(|p, q| q.flux.value.total_cmp(&p.flux.value));
-        StarField {
-            width: 2400,
-            height: 1600,
-            stars,
-            background: 0.0,
-            noise: 0.001,
-            fwhm: None,
-            trail: None,
-            rejected: Rejected::default(),
-        }
+        let star = |(x, y, flux): &(f64, f64, f64)| star_at(*x, *y, *flux, 0.1);
+        field_of(2400, 1600, places.iter().map(star).collect())
     }
 
     /// Two frames of `n` stars, the second turned; 0.1 px noise, 20 % of strangers in either.

@@ -239,3 +239,107 @@ pub(crate) fn median(mut values: Vec<f64>) -> f64 {
     values.sort_unstable_by(f64::total_cmp);
     values.get(values.len() / 2).copied().unwrap_or(0.0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::identify::test_fields::FieldNoise;
+
+    const NOISE_PX: f64 = 0.3;
+
+    fn true_pose(noise: &mut FieldNoise, k1: f64) -> Pose {
+        let turn = Vector3::new(noise.normal(), noise.normal(), noise.normal());
+        Pose {
+            lens: Lens {
+                focal_px: 2000.0 * (1.0 + 0.03 * noise.normal()),
+                center: PixelPoint::new(999.5, 666.5),
+                k1,
+            },
+            attitude: Rotation3::new(turn),
+        }
+    }
+
+    fn pairings(noise: &mut FieldNoise, pose: &Pose, n_stars: usize) -> Vec<Pairing> {
+        let variance = NOISE_PX * NOISE_PX;
+        let pairing = |_| {
+            let place = PixelPoint::new(noise.uniform(0.0, 1999.0), noise.uniform(0.0, 1333.0));
+            let sky = pose.attitude * pose.lens.direction(place).vector();
+            let pixel = PixelPoint::new(
+                place.x + NOISE_PX * noise.normal(),
+                place.y + NOISE_PX * noise.normal(),
+            );
+            Pairing {
+                sky,
+                pixel,
+                covariance: PixelTensor::new(variance, 0.0, variance),
+            }
+        };
+        (0..n_stars).map(pairing).collect()
+    }
+
+    fn prior() -> LensPrior {
+        LensPrior {
+            ln_focal: 2000_f64.ln(),
+            ln_focal_sigma: 0.05,
+            k1: 0.0,
+            k1_sigma: 0.05,
+        }
+    }
+
+    /// A start that is wrong by some pixels.
+    fn start_near(pose: &Pose) -> Pose {
+        Pose {
+            lens: Lens {
+                focal_px: 1.01 * pose.lens.focal_px,
+                k1: 0.0,
+                ..pose.lens
+            },
+            attitude: pose.attitude * Rotation3::new(Vector3::new(0.003, -0.002, 0.004)),
+        }
+    }
+
+    #[test]
+    fn the_pose_is_recovered_within_its_covariance_in_spite_of_strangers() {
+        let mut noise = FieldNoise::new(21);
+        let mut sum_of_squares = 0.0;
+        for _ in 0..60 {
+            let truth = true_pose(&mut noise, -0.04);
+            let mut stars = pairings(&mut noise, &truth, 80);
+            for stranger in stars.iter_mut().take(8) {
+                stranger.pixel.x += noise.uniform(5.0, 20.0);
+            }
+            let fit = fit_pose(&stars, start_near(&truth), &prior(), 0.0).unwrap();
+            let turn = (fit.pose.attitude.inverse() * truth.attitude).scaled_axis();
+            let error = Vector5::new(
+                turn.x,
+                turn.y,
+                turn.z,
+                (truth.lens.focal_px / fit.pose.lens.focal_px).ln(),
+                truth.lens.k1 - fit.pose.lens.k1,
+            );
+            sum_of_squares += error.dot(&(fit.covariance.try_inverse().unwrap() * error));
+            assert!(fit.kept[..8].iter().all(|kept| !kept));
+        }
+        // Chi-square of 300 degrees of freedom: 300 +- 24.5, four sigma either way.
+        assert!((200.0..400.0).contains(&sum_of_squares), "{sum_of_squares}");
+    }
+
+    #[test]
+    fn few_stars_leave_the_distortion_to_the_prior() {
+        let mut noise = FieldNoise::new(22);
+        let truth = true_pose(&mut noise, 0.0);
+        let stars = pairings(&mut noise, &truth, 4);
+        let tight = LensPrior {
+            k1_sigma: 1e-4,
+            ..prior()
+        };
+        let fit = fit_pose(&stars, start_near(&truth), &tight, 0.0).unwrap();
+        assert!(fit.pose.lens.k1.abs() < 3e-4);
+    }
+
+    #[test]
+    fn no_stars_are_no_fit_and_no_panic() {
+        let truth = true_pose(&mut FieldNoise::new(23), 0.0);
+        assert!(fit_pose(&[], truth, &prior(), 0.1).is_none());
+    }
+}

@@ -65,19 +65,11 @@ pub(crate) fn field_area(image: &ImageField, focal_px: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::identify::test_fields::field_of;
 
     #[test]
     fn a_square_on_cube_face_covers_a_sixth_of_the_sky() {
-        let field = crate::stars::StarField {
-            width: 1000,
-            height: 1000,
-            stars: Vec::new(),
-            background: 0.0,
-            noise: 1.0,
-            fwhm: None,
-            trail: None,
-            rejected: Default::default(),
-        };
+        let field = field_of(1000, 1000, Vec::new());
         let area = field_area(&ImageField::new(&field), 500.0);
         assert!((area - 4.0 * std::f64::consts::PI / 6.0).abs() < 1e-12);
     }

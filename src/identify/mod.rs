@@ -93,6 +93,8 @@ pub struct Hints {
     /// Plate of another frame of the night: a pointing nearby is found from it in no time, and one
     /// far away is searched with its lens first.
     pub prior: Option<Plate>,
+    /// Noise of the stars' places beyond what their sigma says (middles of long trails), pixels.
+    pub extra_noise_px: f64,
 }
 
 impl Hints {
@@ -103,6 +105,7 @@ impl Hints {
             near: None,
             k1: None,
             prior: None,
+            extra_noise_px: 0.0,
         }
     }
 
@@ -119,6 +122,7 @@ impl Hints {
                 near: self.near,
                 k1: Some(prior.lens.k1),
                 prior: None,
+                extra_noise_px: self.extra_noise_px,
             };
             (prior, hints)
         })

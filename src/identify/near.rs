@@ -4,7 +4,7 @@
 use super::between::match_frames;
 use super::fit::{Pose, PoseFit};
 use super::plate::Plate;
-use super::search::{Found, Search};
+use super::search::{Found, Search, Whereabouts};
 use super::verify::Grown;
 use crate::sky::catalogue::Catalogue;
 use crate::stars::{Quality, Star, StarField};
@@ -33,11 +33,12 @@ pub(crate) fn search_near(search: &Search<'_>, field: &StarField, prior: &Plate)
         })
         .collect();
     let start = started(pose, super::fit::median(zero_points), matched.rms_px);
-    search.settle(&start, N_TRIALS)
+    search.settle(&start, N_TRIALS, Whereabouts::Known)
 }
 
-/// Trials that the search between frames may have made, for the odds.
-const N_TRIALS: usize = 10_000;
+/// Turns that the search between frames tries, for the odds; of those few are small enough to be
+/// likely, so that this is on the safe side.
+const N_TRIALS: usize = 1000;
 
 /// A pose as a start for growth.
 fn started(pose: Pose, zero_point: f64, rms_px: f64) -> Grown {

@@ -41,7 +41,10 @@ impl Triangle {
         let [(short, a), (middle, b), (longest, c)] = sides;
         // The triple product is twice the area for small triangles.
         let volume = directions[a].dot(&directions[b].cross(directions[c]));
-        if short < MIN_SHORT_RATIO * longest || volume.abs() < MIN_FLATNESS * longest * longest {
+        let telling = short >= MIN_SHORT_RATIO * longest
+            && volume.abs() >= MIN_FLATNESS * longest * longest
+            && longest > 0.0;
+        if !telling {
             return None;
         }
         Some(Self {
@@ -217,7 +220,7 @@ impl PatternIndex {
                 triangles
             })
             .collect();
-        self.sort_into_bins(&found);
+        self.sort_into_bins(found);
     }
 
     fn triangle(&self, stars: [u32; 3]) -> Option<Triangle> {
@@ -230,6 +233,7 @@ impl PatternIndex {
         // A circle that holds twice as many stars as wanted, on average.
         let radius = (2.0 * n_each as f64 / density / std::f64::consts::PI).sqrt();
         let radius = Angle::from_rad(radius.min(1.5));
+        let reach2 = (2.0 * (radius * 0.5).sin()).powi(2);
         let mut all = vec![NOBODY; self.stars.len() * n_each];
         all.par_chunks_mut(n_each)
             .zip(self.stars.par_iter())
@@ -240,8 +244,9 @@ impl PatternIndex {
                 self.cells.visit_near(place, radius, |cell| {
                     for other in self.cell_starts[cell]..self.cell_starts[cell + 1] {
                         let gap = self.stars[other as usize].place - star.place;
-                        if other as usize != own {
-                            near.push((gap.norm_squared(), other));
+                        let squared = gap.norm_squared();
+                        if squared <= reach2 && other as usize != own {
+                            near.push((squared, other));
                         }
                     }
                 });
@@ -253,24 +258,27 @@ impl PatternIndex {
         all
     }
 
-    fn sort_into_bins(&mut self, found: &[Triangle]) {
+    fn sort_into_bins(&mut self, mut found: Vec<Triangle>) {
         let mut starts = vec![0_u32; 2 * N_ROWS * N_COLUMNS + 1];
-        for triangle in found {
+        for triangle in &found {
             starts[triangle.bin() + 1] += 1;
             self.longest = self.longest.max(triangle.longest);
         }
         for bin in 1..starts.len() {
             starts[bin] += starts[bin - 1];
         }
+        // Each triangle is swapped to the next free place of its bin: no second copy in memory.
         let mut next = starts.clone();
-        let mut sorted = found.to_vec();
-        for triangle in found {
-            let slot = &mut next[triangle.bin()];
-            sorted[*slot as usize] = *triangle;
-            *slot += 1;
+        for bin in 0..next.len() - 1 {
+            while next[bin] < starts[bin + 1] {
+                let here = next[bin] as usize;
+                let home = found[here].bin();
+                found.swap(here, next[home] as usize);
+                next[home] += 1;
+            }
         }
         self.bin_starts = starts;
-        self.triangles = sorted;
+        self.triangles = found;
     }
 }
 
@@ -306,7 +314,10 @@ fn select(
         usize::MAX
     };
     match region {
-        Some((center, radius)) => catalogue.visit_near(center, radius, f64::INFINITY, take),
+        Some((center, radius)) => catalogue
+            .within(center, radius, f64::INFINITY)
+            .into_iter()
+            .for_each(&mut take),
         None => catalogue
             .star_cells()
             .flat_map(|cell| cell.take(n_enough))
@@ -323,4 +334,79 @@ fn select(
         starts.push(stars.len() as u32);
     }
     (starts, stars)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use nalgebra::Rotation3;
+
+    fn triangle_of(corners: &[Vector3<f64>; 3]) -> Option<Triangle> {
+        let [p, q, r] = corners;
+        Triangle::new([p, q, r], [7, 8, 9])
+    }
+
+    fn some_corners() -> [Vector3<f64>; 3] {
+        [(0.0, 0.0), (0.05, 0.01), (0.02, 0.04)].map(|(x, y)| Vector3::new(x, y, 1.0).normalize())
+    }
+
+    #[test]
+    fn a_turned_triangle_is_the_same_and_its_mirror_image_is_not() {
+        let corners = some_corners();
+        let triangle = triangle_of(&corners).unwrap();
+        let turn = Rotation3::new(Vector3::new(0.3, -1.1, 2.0));
+        let turned = triangle_of(&corners.map(|c| turn * c)).unwrap();
+        assert!((triangle.short_ratio - turned.short_ratio).abs() < 1e-6);
+        assert!((triangle.middle_ratio - turned.middle_ratio).abs() < 1e-6);
+        assert_eq!(triangle.positive, turned.positive);
+        assert_eq!(triangle.corners, turned.corners);
+        let mirror = triangle_of(&corners.map(|c| Vector3::new(-c.x, c.y, c.z))).unwrap();
+        assert_ne!(triangle.positive, mirror.positive);
+    }
+
+    #[test]
+    fn corners_stand_in_the_same_order_whatever_order_they_came_in() {
+        let [p, q, r] = some_corners();
+        let first = Triangle::new([&p, &q, &r], [1, 2, 3]).unwrap();
+        let other = Triangle::new([&r, &p, &q], [3, 1, 2]).unwrap();
+        assert_eq!(first.corners, other.corners);
+        assert_eq!(first.positive, other.positive);
+    }
+
+    #[test]
+    fn flat_triangles_double_stars_and_no_triangles_at_all_say_nothing() {
+        let [p, q, _] = some_corners();
+        assert!(triangle_of(&[p, q, ((p + q) * 0.5).normalize()]).is_none());
+        assert!(triangle_of(&[p, q, (p + q * 0.01).normalize()]).is_none());
+        assert!(triangle_of(&[p, p, p]).is_none());
+    }
+
+    #[test]
+    fn an_index_holds_about_as_many_stars_as_asked_and_finds_its_own_triangles_once() {
+        let index = PatternIndex::build(Catalogue::embedded(), 100.0, None);
+        let n_wanted = 100.0 * 4.0 * std::f64::consts::PI;
+        let n_stars = index.stars.len() as f64;
+        assert!(
+            (0.7 * n_wanted..1.4 * n_wanted).contains(&n_stars),
+            "{n_stars}"
+        );
+        assert!(index.triangles.len() > 10 * index.stars.len());
+        for asked in index.triangles.iter().step_by(97) {
+            let mut n_same = 0;
+            index.visit_alike(asked, 0.001, (asked.longest, asked.longest), |found| {
+                n_same += usize::from(found.corners == asked.corners);
+            });
+            assert_eq!(n_same, 1);
+        }
+    }
+
+    #[test]
+    fn a_regional_index_stays_in_its_region() {
+        let center = Direction::from_ra_dec(Angle::from_deg(359.0), Angle::from_deg(-40.0));
+        let radius = Angle::from_deg(10.0);
+        let index = PatternIndex::build(Catalogue::embedded(), 3000.0, Some((center, radius)));
+        assert!(index.stars.len() > 100);
+        let far = |star: &IndexStar| Direction::new(star.place).separation(center).deg() > 10.01;
+        assert!(!index.stars.iter().any(far));
+    }
 }

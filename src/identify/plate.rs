@@ -128,3 +128,72 @@ impl Plate {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A camera looking at RA 90, Dec 0 with north up: right is west, down is south.
+    fn plate() -> Plate {
+        let (west, south, toward) = (Vector3::x(), -Vector3::z(), Vector3::y());
+        Plate {
+            lens: Lens {
+                focal_px: 3000.0,
+                center: PixelPoint::new(999.5, 666.5),
+                k1: -0.02,
+            },
+            focal_sigma: 1e-4,
+            k1_sigma: 0.01,
+            attitude: Rotation::nearest(&Matrix3::from_columns(&[west, south, toward])),
+            attitude_covariance: Matrix3::identity() * 1e-12,
+            matches: Vec::new(),
+            rms: Pixels::new(0.3),
+            log10_chance: -50.0,
+        }
+    }
+
+    #[test]
+    fn east_is_on_the_left_when_north_is_up() {
+        let plate = plate();
+        let (ra, dec) = plate.center().ra_dec();
+        assert!((ra.deg() - 90.0).abs() < 1e-9 && dec.deg().abs() < 1e-9);
+        assert!(plate.up_position_angle().wrapped_signed().deg().abs() < 1e-9);
+        let left = plate.direction(PixelPoint::new(500.0, 666.5));
+        assert!(left.ra_dec().0.deg() > 90.0);
+        let top = plate.direction(PixelPoint::new(999.5, 100.0));
+        assert!(top.ra_dec().1.deg() > 0.0);
+    }
+
+    #[test]
+    fn a_camera_turned_clockwise_has_its_top_towards_the_west() {
+        // Turning the camera clockwise about its axis, as seen from behind it, moves its top to
+        // the right, which was west: position angle 270.
+        let roll = Rotation3::from_axis_angle(&Vector3::z_axis(), std::f64::consts::FRAC_PI_2);
+        let turned = Plate {
+            attitude: Rotation::new(plate().attitude.inner() * roll),
+            ..plate()
+        };
+        assert!((turned.up_position_angle().deg() - 270.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn pixel_and_direction_are_inverse() {
+        let corner = PixelPoint::new(3.0, 1300.0);
+        let back = plate().pixel(plate().direction(corner)).unwrap();
+        assert!(back.distance(corner).px() < 1e-6);
+    }
+
+    #[test]
+    fn a_turn_of_the_camera_moves_the_stars_the_way_it_says() {
+        let plate = plate();
+        let turn = Rotation3::new(Vector3::new(0.01, -0.02, 0.3));
+        let place = PixelPoint::new(700.0, 500.0);
+        let star = plate.direction(place);
+        let expected = plate
+            .lens
+            .pixel(Direction::new(turn * plate.lens.direction(place).vector()))
+            .unwrap();
+        let found = plate.turned(&turn).project(&star.vector()).unwrap();
+        assert!(found.distance(expected).px() < 1e-6);
+    }
+}

@@ -8,14 +8,12 @@ use super::lens::Lens;
 use super::levels::field_area;
 use super::passes::{Effort, Pass};
 use super::pattern::{PatternIndex, Triangle};
-use super::search::{Found, MAGNITUDE_WINDOW, Search};
+use super::search::{Found, MAGNITUDE_WINDOW, Search, Whereabouts};
 use super::verify::{Reach, bright_alike, grow, log10_odds};
 use crate::units::{Angle, PixelPoint};
 
 /// A fit to the index's stars goes on to the whole catalogue at these odds.
 const LIKELY_LOG10: f64 = -4.0;
-/// Least noise of a star's place that trials allow for, pixels: double stars, proper motion.
-const LEAST_NOISE_PX: f64 = 1.5;
 /// Tolerance on a triangle's side ratios above which its shape says too little.
 const MAX_SHAPE_TOLERANCE: f64 = 0.045;
 
@@ -116,7 +114,7 @@ impl Scan<'_> {
         };
         let off_axis2 = triangle.corners.map(square).iter().sum::<f64>() / 3.0;
         let longest_px = f64::from(triangle.longest) * self.pass.focal_px;
-        let noise = 1.5 * (self.search.image.noise_px.max(LEAST_NOISE_PX)) / longest_px;
+        let noise = 1.5 * (self.search.noise_px()) / longest_px;
         let corner = self.search.image.half_diagonal() / self.pass.focal_px;
         let distortion =
             self.effort.distortion * self.search.greatest_distortion(corner) / (corner * corner);
@@ -152,7 +150,8 @@ impl Scan<'_> {
         if odds > LIKELY_LOG10 {
             return None;
         }
-        self.search.settle(&grown, self.n_trials)
+        self.search
+            .settle(&grown, self.n_trials, Whereabouts::Searched)
     }
 
     /// The middle zero point of three stars, unless brightness rules the triangle out.
@@ -210,7 +209,7 @@ impl Scan<'_> {
             .map(|n| self.search.image.stars[n as usize].place);
         let longest_px = f64::from(picture.longest) * self.pass.focal_px;
         let corner = self.search.image.half_diagonal() / lens.focal_px;
-        let noise_px = self.search.image.noise_px.max(LEAST_NOISE_PX);
+        let noise_px = self.search.noise_px();
         Reach {
             base_px: 2.0 * noise_px,
             // The triangle's own noise turns and stretches the pose; the unknown distortion adds.

@@ -22,12 +22,23 @@ pub(crate) struct Found {
 /// Highest accepted logarithm (base 10) of the number of such agreements to expect by chance, all
 /// trials counted: one in a hundred million.
 const MAX_LOG10_CHANCE: f64 = -8.0;
-/// The same with a hint of the direction, which rules out nearly all of the sky by itself.
+/// The same with a hint of the direction or beside a known frame, which rules out nearly all of the
+/// sky by itself.
 const MAX_LOG10_CHANCE_HINTED: f64 = -6.0;
 /// Fewest usable stars: three make a trial, and one has to speak for it.
 const N_FEWEST: usize = 4;
 /// Magnitude differences up to this are colour, clouds, vignetting.
 pub(crate) const MAGNITUDE_WINDOW: f64 = 2.0;
+
+/// Whether a pose is near one that is known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Whereabouts {
+    /// From a neighbouring frame.
+    Known,
+    /// Anywhere on the sky, or in the hinted part of it.
+    Searched,
+}
+
 /// What a search works on.
 pub(crate) struct Search<'a> {
     pub(crate) image: &'a ImageField,
@@ -74,7 +85,12 @@ impl Search<'_> {
     }
 
     /// A pose grown on the whole catalogue and judged; `None` where chance could have made it.
-    pub(crate) fn settle(&self, start: &Grown, n_trials: usize) -> Option<Found> {
+    pub(crate) fn settle(
+        &self,
+        start: &Grown,
+        n_trials: usize,
+        whereabouts: Whereabouts,
+    ) -> Option<Found> {
         let (image, hints, catalogue) = (self.image, self.hints, self.catalogue);
         let pose = start.fit.pose;
         let reach = Angle::from_rad(1.03 * (image.half_diagonal() / pose.lens.focal_px).atan());
@@ -96,15 +112,21 @@ impl Search<'_> {
             return None;
         }
         let log10_chance = log10_odds(&stars, image, &grown, growth.magnitude_window, n_trials);
-        let most = match hints.near {
-            Some(_) => MAX_LOG10_CHANCE_HINTED,
-            None => MAX_LOG10_CHANCE,
+        let most = if whereabouts == Whereabouts::Known || hints.near.is_some() {
+            MAX_LOG10_CHANCE_HINTED
+        } else {
+            MAX_LOG10_CHANCE
         };
         (log10_chance <= most).then_some(Found {
             grown,
             stars,
             log10_chance,
         })
+    }
+
+    /// How far off a star's place may be, pixels.
+    pub(crate) fn noise_px(&self) -> f64 {
+        self.image.noise_px.max(LEAST_NOISE_PX) + self.hints.extra_noise_px
     }
 
     /// How to grow a pose of a lens from a first reach.
@@ -146,5 +168,7 @@ impl Search<'_> {
     }
 }
 
+/// Least noise of a star's place that trials allow for, pixels: double stars, proper motion.
+const LEAST_NOISE_PX: f64 = 1.5;
 /// Share of a lens's possible distortion that may be left where it was measured on another frame.
 const SHARE_LEFT_OF_KNOWN: f64 = 0.15;

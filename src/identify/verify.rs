@@ -211,3 +211,102 @@ pub(crate) fn log10_odds(
         n_trials,
     )
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::identify::lens::Lens;
+    use crate::identify::test_fields::{FieldNoise, field_of, star_at};
+    use nalgebra::{Rotation3, Vector3};
+
+    fn pose() -> Pose {
+        Pose {
+            lens: Lens {
+                focal_px: 5000.0,
+                center: PixelPoint::new(999.5, 666.5),
+                k1: 0.0,
+            },
+            attitude: Rotation3::new(Vector3::new(0.3, 0.7, -1.0)),
+        }
+    }
+
+    /// Sky stars on the frame, and a picture that shows every `every`-th of them.
+    fn sky_and_picture(every: usize) -> (Vec<IndexStar>, ImageField) {
+        let mut noise = FieldNoise::new(5);
+        let (mut sky, mut picture) = (Vec::new(), Vec::new());
+        for n in 0..60 {
+            let place = PixelPoint::new(noise.uniform(0.0, 1999.0), noise.uniform(0.0, 1333.0));
+            let magnitude = noise.uniform(4.0, 9.0);
+            sky.push(IndexStar {
+                place: pose().attitude * pose().lens.direction(place).vector(),
+                magnitude: magnitude as f32,
+                catalogue_idx: n as u32,
+            });
+            if n % every == 0 {
+                let flux = 10_f64.powf(-0.4 * magnitude);
+                picture.push(star_at(place.x + 0.2 * noise.normal(), place.y, flux, 0.2));
+            }
+        }
+        (sky, ImageField::new(&field_of(2000, 1334, picture)))
+    }
+
+    fn grown_from_slightly_off(sky: &[IndexStar], image: &ImageField) -> Option<Grown> {
+        let start = Pose {
+            attitude: pose().attitude * Rotation3::new(Vector3::new(4e-4, -4e-4, 1e-3)),
+            ..pose()
+        };
+        let prior = LensPrior {
+            ln_focal: 5000_f64.ln(),
+            ln_focal_sigma: 0.05,
+            k1: 0.0,
+            k1_sigma: 0.2,
+        };
+        let growth = Growth {
+            reach: Reach::uniform(6.0),
+            least_radius_px: 1.5,
+            magnitude_window: 2.0,
+            floor_px: 0.1,
+            n_rounds: 6,
+        };
+        grow(sky, image, start, 0.0, &prior, &growth)
+    }
+
+    #[test]
+    fn a_pose_grows_from_a_bad_start_and_the_odds_rise_with_the_stars_seen() {
+        let odds = [1, 2, 3].map(|every| {
+            let (sky, image) = sky_and_picture(every);
+            let grown = grown_from_slightly_off(&sky, &image).expect("a pose");
+            assert_eq!(grown.pairs.len(), 60_usize.div_ceil(every));
+            assert!(grown.pairs.iter().all(|(s, _)| s % every == 0));
+            log10_odds(&sky, &image, &grown, 2.0, 1)
+        });
+        assert!(odds[0] < -100.0 && odds[0] < odds[1] && odds[1] < odds[2]);
+        assert!(odds[2] < -20.0, "{odds:?}");
+    }
+
+    #[test]
+    fn the_number_of_trials_weighs_in_full() {
+        let (sky, image) = sky_and_picture(3);
+        let grown = grown_from_slightly_off(&sky, &image).unwrap();
+        let once = log10_odds(&sky, &image, &grown, 2.0, 1);
+        let often = log10_odds(&sky, &image, &grown, 2.0, 100_000);
+        assert!((often - once - 5.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn too_few_stars_do_not_grow() {
+        let (sky, image) = sky_and_picture(30);
+        assert!(grown_from_slightly_off(&sky, &image).is_none());
+    }
+
+    #[test]
+    fn a_saturated_core_may_be_dimmer_than_expected_but_not_brighter() {
+        let mut star = sky_and_picture(1).1.stars[0];
+        star.magnitude = 5.0;
+        star.saturated = true;
+        assert!(bright_alike(2.0, &star, 0.0, 2.0));
+        assert!(!bright_alike(7.5, &star, 0.0, 2.0));
+        star.saturated = false;
+        assert!(!bright_alike(2.0, &star, 0.0, 2.0));
+    }
+}

@@ -3,9 +3,12 @@
 //! Truth: synthetic. Places come from spherical trigonometry written out here (the cosine formulas
 //! of the gnomonic projection), not from the crate's own rotations and lens.
 
+#![allow(dead_code)] // Each test and bench uses its own part.
+
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
+use stillpoint::identify::{Identification, Match};
 use stillpoint::sky::Direction;
 use stillpoint::sky::catalogue::Catalogue;
 use stillpoint::stars::{Quality, Rejected, Star, StarField};
@@ -90,12 +93,12 @@ pub fn random_scene(dice: &mut Dice) -> Scene {
     let long_side = f64::from(width.max(height));
     let focal_px = focal_mm / sensor_mm * long_side;
     let corner_tangent = 0.5 * f64::from(width).hypot(f64::from(height)) / focal_px;
-    let half_degree_ring = dice.between(0.0, 1.0);
-    let (ra_deg, dec_deg) = if half_degree_ring < 0.08 {
+    let lot = dice.between(0.0, 1.0);
+    let (ra_deg, dec_deg) = if lot < 0.08 {
         // About the poles.
         let side = dice.pick(&[-1.0, 1.0]);
         (dice.between(0.0, 360.0), side * dice.between(84.0, 90.0))
-    } else if half_degree_ring < 0.16 {
+    } else if lot < 0.16 {
         // Across 0 h.
         (dice.between(-1.0, 1.0), dice.between(-80.0, 80.0))
     } else {
@@ -311,4 +314,29 @@ pub fn random_field(dice: &mut Dice, width: usize, height: usize, n_stars: usize
         .collect();
     stars.sort_by(|p, q| q.flux.value.total_cmp(&p.flux.value));
     field_of(width, height, stars)
+}
+
+/// Whether an answer is right.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// Most matched stars are what they are said to be.
+    Right,
+    /// No answer.
+    NotFound,
+    /// An answer with most stars mistaken.
+    Wrong,
+}
+
+/// Compares the matched stars with the truth.
+pub fn judge(answer: &Identification, picture: &Picture) -> Outcome {
+    let Some(plate) = answer.plate() else {
+        return Outcome::NotFound;
+    };
+    let right = |m: &&Match| picture.truth[m.star_idx] == Some(m.catalogue_idx);
+    let n_right = plate.matches.iter().filter(right).count();
+    if 2 * n_right > plate.matches.len() {
+        Outcome::Right
+    } else {
+        Outcome::Wrong
+    }
 }
