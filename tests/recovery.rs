@@ -1,7 +1,6 @@
 //! Truth held here: synthetic. Nights with a known axis, drawn by `simulate` with its own
 //! kinematics, go through the whole pipeline; what comes out must be what went in.
 
-
 use std::path::Path;
 
 use stillpoint::pipeline::{DiagnoseSettings, Unwatched, diagnose};
@@ -65,7 +64,9 @@ fn diagnosed(text: &str, folder: &Path) -> NightReport {
     let scenario = Scenario::parse(text).unwrap();
     let night = folder.join("night");
     write_night(&scenario, &night, &|_, _| {}).unwrap();
-    diagnose(&night, &DiagnoseSettings::default(), &Unwatched).unwrap().value
+    diagnose(&night, &DiagnoseSettings::default(), &Unwatched)
+        .unwrap()
+        .value
 }
 
 fn only(report: &NightReport) -> &AlignmentReport {
@@ -100,13 +101,26 @@ fn check_axis(axis: (f64, f64), looking: &str, sign: f64) {
     let report = diagnosed(&scenario(axis, looking, 47.2), folder.path());
     follows_rule(&report, sign);
     let found = only(&report).axis.expect("the axis is found");
-    for (value, truth) in [(found.altitude_error, axis.0), (found.azimuth_error, axis.1)] {
+    for (value, truth) in [
+        (found.altitude_error, axis.0),
+        (found.azimuth_error, axis.1),
+    ] {
         let pull = (value.value.arcmin() - truth) / value.sigma.arcmin();
-        assert!(pull.abs() < 3.5, "{} instead of {truth}, pull {pull}", value.value.arcmin());
+        assert!(
+            pull.abs() < 3.5,
+            "{} instead of {truth}, pull {pull}",
+            value.value.arcmin()
+        );
     }
     let correction = only(&report).correction.expect("a move is advised");
-    assert!(correction.raise.arcmin() * axis.0 <= 0.0, "raised the wrong way");
-    assert!(correction.east_on_sky.arcmin() * axis.1 <= 0.0, "turned the wrong way");
+    assert!(
+        correction.raise.arcmin() * axis.0 <= 0.0,
+        "raised the wrong way"
+    );
+    assert!(
+        correction.east_on_sky.arcmin() * axis.1 <= 0.0,
+        "turned the wrong way"
+    );
 }
 
 #[test]
@@ -135,7 +149,10 @@ fn south_of_the_equator_east_is_east_too() {
     let looking = "hour_angle_h = 0.3\ndeclination_deg = -5.0\nroll_deg = 10.0";
     let report = diagnosed(&scenario((-15.0, 70.0), looking, -33.5), folder.path());
     let found = only(&report).axis.expect("the axis is found");
-    assert!((found.azimuth_error.value.arcmin() - 70.0).abs() < 3.5 * found.azimuth_error.sigma.arcmin());
+    assert!(
+        (found.azimuth_error.value.arcmin() - 70.0).abs()
+            < 3.5 * found.azimuth_error.sigma.arcmin()
+    );
     let correction = only(&report).correction.expect("a move is advised");
     assert!(correction.east_on_sky.arcmin() < -60.0);
 }
