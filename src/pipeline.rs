@@ -3,6 +3,7 @@
 mod aim;
 mod alignment;
 mod assemble;
+mod assumed;
 mod facts;
 mod gather;
 mod interpret;

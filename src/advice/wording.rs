@@ -6,7 +6,7 @@ use crate::diagnosis::limits::ExposureLimits;
 use crate::diagnosis::{Cause, CauseShare, Finding};
 use crate::mount::drive::NominalRate;
 use crate::mount::{AxisEstimate, AxisUnknown};
-use crate::units::{Angle, Measured, Pixels, Seconds};
+use crate::units::{Angle, Hemisphere, Measured, Pixels, Seconds};
 
 /// Everything that the words need.
 #[derive(Debug, Clone, Copy)]
@@ -19,6 +19,8 @@ pub struct Situation<'a> {
     pub limits: ExposureLimits,
     /// Altitude of the refracted pole, if the site is known.
     pub pole_altitude: Option<Angle>,
+    /// Which pole is up, if the site is known.
+    pub hemisphere: Option<Hemisphere>,
     /// What is missing to say more, a clause each ("the site (--site LAT,LON)").
     pub missing: &'a [String],
 }
@@ -51,7 +53,7 @@ fn headline(
     match (situation.finding.cause, correction) {
         (Cause::Axis, Some(correction)) => {
             let wrong = situation.evidence.axis().map_or(String::new(), axis_wrong);
-            format!("Realign: {} ({wrong}).", correction_words(correction))
+            format!("Realign: {}: {wrong}.", move_words(correction))
         }
         (Cause::Axis, None) => axis_unsure(situation),
         (Cause::Aligned, _) => aligned(situation),
@@ -60,30 +62,64 @@ fn headline(
     }
 }
 
-/// "turn the base 66' west and lower the axis 4'".
-fn correction_words(correction: &Correction) -> String {
+/// "turn the base 66' west and lower the axis 4'": the move as such.
+fn move_words(correction: &Correction) -> String {
     let east = correction.east_on_sky;
-    let turn = |side: &str| {
-        let base = angle_words(correction.east_horizontal.abs());
-        format!(
-            "turn the base {} {side} (on the sky; {base} at the base, {} Moon widths)",
-            angle_words(east.abs()),
-            moons(east.abs())
-        )
-    };
     let mut parts = Vec::new();
-    if east > Angle::ZERO {
-        parts.push(turn("east"));
-    } else if east < Angle::ZERO {
-        parts.push(turn("west"));
+    if east != Angle::ZERO {
+        let side = if east > Angle::ZERO { "east" } else { "west" };
+        parts.push(format!("turn the base {} {side}", angle_words(east.abs())));
     }
     let raise = correction.raise;
-    if raise > Angle::ZERO {
-        parts.push(format!("raise the axis {}", angle_words(raise)));
-    } else if raise < Angle::ZERO {
-        parts.push(format!("lower the axis {}", angle_words(raise.abs())));
+    if raise != Angle::ZERO {
+        let way = if raise > Angle::ZERO {
+            "raise"
+        } else {
+            "lower"
+        };
+        parts.push(format!("{way} the axis {}", angle_words(raise.abs())));
     }
     parts.join(" and ")
+}
+
+/// The move with all that helps to make it: sides, Moon widths, the base's own scale.
+fn step_words(correction: &Correction, hemisphere: Option<Hemisphere>) -> Vec<String> {
+    let mut steps = Vec::new();
+    let east = correction.east_on_sky;
+    if east != Angle::ZERO {
+        let (side, is_east) = if east > Angle::ZERO {
+            ("east", true)
+        } else {
+            ("west", false)
+        };
+        let hand = hemisphere.map_or(String::new(), |hemisphere| {
+            let right = is_east == (hemisphere == Hemisphere::North);
+            format!(
+                " (to the {} as you face the pole)",
+                if right { "right" } else { "left" }
+            )
+        });
+        steps.push(format!(
+            "Turn the base so that the axis moves {} {side}{hand}: {} Moon widths on the sky, {} on the base's own scale.",
+            angle_words(east.abs()),
+            moons(east.abs()),
+            angle_words(correction.east_horizontal.abs())
+        ));
+    }
+    let raise = correction.raise;
+    if raise != Angle::ZERO {
+        let way = if raise > Angle::ZERO {
+            "Raise"
+        } else {
+            "Lower"
+        };
+        steps.push(format!(
+            "{way} the axis by {}: {} Moon widths.",
+            angle_words(raise.abs()),
+            moons(raise.abs())
+        ));
+    }
+    steps
 }
 
 /// "the axis points 66' +- 0.4' too far east, 4.1' +- 2' too high".
@@ -258,21 +294,6 @@ fn reasons(situation: &Situation<'_>) -> Vec<String> {
             situation.finding.tolerance.px()
         ));
     }
-    let parts: Vec<String> = situation.finding.shares.iter().map(share_words).collect();
-    if !parts.is_empty() {
-        reasons.push(format!(
-            "of the trail in the worst frame: {}",
-            parts.join(", ")
-        ));
-    }
-    if let Some(axis) = situation.evidence.axis() {
-        let total = axis.error.total();
-        reasons.push(format!(
-            "{}, {} from the refracted pole in all",
-            axis_wrong(axis),
-            angle_words(total)
-        ));
-    }
     if let Some(fit) = &situation.evidence.fit {
         if let Some(reason) = fit.axis.as_ref().err().copied().map(why_no_axis) {
             reasons.push(reason.to_owned());
@@ -284,7 +305,22 @@ fn reasons(situation: &Situation<'_>) -> Vec<String> {
             ));
         }
     }
+    if let Some(reason) = standing_still(situation) {
+        reasons.push(reason);
+    }
     reasons
+}
+
+/// What the frames tell of a standing camera with no help from site or direction.
+fn standing_still(situation: &Situation<'_>) -> Option<String> {
+    let rate = situation.evidence.sky_rate?;
+    let stopped = situation.finding.cause == Cause::DriveStopped;
+    stopped.then(|| {
+        format!(
+            "between frames the sky turned through the picture at {:.3} +- {:.3} of its own rate, as it does for a camera that stands still",
+            rate.value, rate.sigma
+        )
+    })
 }
 
 fn why_no_axis(why: AxisUnknown) -> &'static str {
@@ -302,25 +338,6 @@ fn why_no_axis(why: AxisUnknown) -> &'static str {
     }
 }
 
-fn share_words(share: &CauseShare) -> String {
-    let name = match share.cause {
-        Cause::Axis => "alignment",
-        Cause::DriveRate => "drive rate",
-        Cause::DrivePeriodic => "uneven drive",
-        Cause::DriveStopped => "stopped drive",
-        Cause::DriveReversed => "reversed drive",
-        Cause::DriveBacklash => "drive not yet engaged",
-        Cause::Slip => "slip",
-        Cause::Shake => "shake",
-        Cause::Bump => "bump between frames",
-        Cause::Sag => "sag",
-        Cause::Lens => "lens",
-        Cause::Focus => "focus",
-        Cause::Aligned | Cause::Unknown => "unexplained",
-    };
-    format!("{name} {:.1} px", share.trail.value.px())
-}
-
 fn todo(
     situation: &Situation<'_>,
     decision: Decision,
@@ -328,7 +345,7 @@ fn todo(
 ) -> Vec<String> {
     let mut steps = Vec::new();
     if let Some(correction) = correction {
-        steps.push(format!("{}.", capital(&correction_words(correction))));
+        steps.extend(step_words(correction, situation.hemisphere));
         steps.push("Then take two test frames of the same field without touching the camera, and ask again.".to_owned());
     }
     let after = situation
@@ -396,13 +413,6 @@ fn next_frames(situation: &Situation<'_>, decision: Decision) -> Vec<NextFrame> 
     }]
 }
 
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or(String::new(), |first| {
-        first.to_uppercase().chain(letters).collect()
-    })
-}
-
 fn angle_words(angle: Angle) -> String {
     let arcmin = angle.arcmin();
     match arcmin.abs() {
@@ -425,7 +435,12 @@ fn moons(angle: Angle) -> String {
 }
 
 fn pixels_words(trail: Measured<Pixels>) -> String {
-    format!("{:.1} +- {:.1} px", trail.value.px(), trail.sigma.px())
+    // A tenth of a pixel is as much as anybody can use.
+    format!(
+        "{:.1} +- {:.1} px",
+        trail.value.px(),
+        trail.sigma.px().max(0.1)
+    )
 }
 
 /// Rounded down to what a camera can be set to without thinking.
@@ -451,10 +466,19 @@ mod tests {
             east_on_sky: Angle::from_arcmin(-66.0),
             east_horizontal: Angle::from_arcmin(-86.0),
         };
-        let words = correction_words(&correction);
         assert_eq!(
-            words,
-            "turn the base 66' west (on the sky; 86' at the base, 2.1 Moon widths) and lower the axis 4.1'"
+            move_words(&correction),
+            "turn the base 66' west and lower the axis 4.1'"
+        );
+        let north = step_words(&correction, Some(Hemisphere::North));
+        assert!(
+            north[0].contains("66' west (to the left as you face the pole)"),
+            "{north:?}"
+        );
+        let south = step_words(&correction, Some(Hemisphere::South));
+        assert!(
+            south[0].contains("66' west (to the right as you face the pole)"),
+            "{south:?}"
         );
     }
 

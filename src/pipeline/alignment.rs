@@ -107,6 +107,7 @@ pub fn examine(
         evidence: &evidence,
         limits,
         pole_altitude: facts.pole_altitude(),
+        hemisphere: facts.site.map(|report| report.site.hemisphere()),
         missing: &missing,
     });
     Examined {

@@ -1,6 +1,7 @@
 //! Findings into the report's own types.
 
 use super::alignment::Examined;
+use super::assumed::{assumptions, counted};
 use super::facts::NightFacts;
 use super::gather::MeasuredFrame;
 use crate::diagnosis::{Cause, Verdict};
@@ -15,7 +16,7 @@ use crate::report::{
     FrameReport, LongestExposure, NightReport, PeriodicReport,
 };
 use crate::sky::position_angle;
-use crate::units::{Pixels, Seconds};
+use crate::units::{Measured, Pixels, Seconds};
 
 /// The night's report with its warnings.
 pub fn assemble(
@@ -39,8 +40,8 @@ pub fn assemble(
     }
     if !night.ignored.is_empty() {
         keep(Warning::new(format!(
-            "{} other files in the folder were ignored",
-            night.ignored.len()
+            "{} in the folder ignored",
+            counted(night.ignored.len(), "other file")
         )));
     }
     let alignments: Vec<_> = examined
@@ -55,7 +56,7 @@ pub fn assemble(
             .flat_map(|alignment| frame_reports(alignment, facts))
             .collect(),
         alignments,
-        assumptions: Vec::new(),
+        assumptions: assumptions(facts, examined),
     };
     Warned { value, warnings }
 }
@@ -215,10 +216,7 @@ fn alignment_report(alignment: &Examined, facts: &NightFacts) -> AlignmentReport
         n_frames: alignment.gathered.frames.len(),
         n_pointings: alignment.pointings.len(),
         axis: axis_report(alignment, facts),
-        drive: alignment
-            .fit()
-            .and_then(|fit| fit.drive.as_ref())
-            .map(drive_report),
+        drive: drive_of(alignment),
         cause: alignment.finding.cause,
         causes: cause_shares(alignment),
         decision: advice.decision,
@@ -246,6 +244,19 @@ fn axis_report(alignment: &Examined, facts: &NightFacts) -> Option<AxisReport> {
         mirror_ambiguous: axis.mirror_ambiguous,
         true_pole_altitude_error: against_true.up,
         true_pole_azimuth_error: against_true.east,
+    })
+}
+
+/// From the fit; without one, a camera that stands still shows by the sky's turn alone.
+fn drive_of(alignment: &Examined) -> Option<DriveReport> {
+    if let Some(record) = alignment.fit().and_then(|fit| fit.drive.as_ref()) {
+        return Some(drive_report(record));
+    }
+    let rate = alignment.evidence.sky_rate?;
+    let stands = alignment.finding.cause == Cause::DriveStopped;
+    stands.then(|| DriveReport {
+        rate_ratio: Measured::new(1.0 - rate.value, rate.sigma),
+        periodic: None,
     })
 }
 

@@ -1,0 +1,70 @@
+//! What was taken for granted, a sentence each, with what it is worth.
+
+use super::alignment::Examined;
+use super::facts::NightFacts;
+use crate::report::CenterSource;
+use crate::units::{Angle, Measured};
+
+/// The sentences of a night.
+pub fn assumptions(facts: &NightFacts, examined: &[Examined]) -> Vec<String> {
+    let mut sentences = Vec::new();
+    sentences.extend(clock_sentence(facts, examined));
+    sentences.extend(lens_sentence(examined));
+    if examined.iter().any(is_hinted) {
+        sentences.push("directions as given by option, good to about 4 degrees".to_owned());
+    }
+    sentences
+}
+
+/// A number with its noun, in the plural where it needs one.
+pub fn counted(number: usize, noun: &str) -> String {
+    match number {
+        1 => format!("1 {noun}"),
+        _ => format!("{number} {noun}s"),
+    }
+}
+
+/// The camera's clock is believed; an hour would turn the axis error by 15 degrees about the pole.
+fn clock_sentence(facts: &NightFacts, examined: &[Examined]) -> Option<String> {
+    facts.site?;
+    let by_stars = examined.iter().filter(|one| {
+        one.aims
+            .iter()
+            .flatten()
+            .any(|aim| aim.source == CenterSource::Stars)
+    });
+    let errors = by_stars
+        .filter_map(|one| one.evidence.axis())
+        .map(|axis| axis.error.total());
+    let largest = errors.reduce(Angle::max)?;
+    let hour = largest.arcmin() * Angle::from_deg(15.0).sin();
+    // A clock wrong by an hour matters where it moves the answer by more than the answer's noise.
+    Some(if hour >= 1.0 {
+        format!(
+            "the camera's clock is right; if it is an hour off (summer time?), the axis error turns by 15 degrees, {hour:.0}' here"
+        )
+    } else {
+        "the camera's clock is right".to_owned()
+    })
+}
+
+fn lens_sentence(examined: &[Examined]) -> Option<String> {
+    let plates = examined
+        .iter()
+        .flat_map(|one| one.plates.plates.iter().flatten());
+    let best = plates.min_by(|a, b| a.focal_sigma.total_cmp(&b.focal_sigma))?;
+    let scale = best.pixel_scale();
+    let sigma = scale * best.focal_sigma;
+    let scale = Measured::new(scale.arcsec(), sigma.arcsec());
+    Some(format!(
+        "lens by the stars: {:.3} +- {:.3} arcsec a pixel at the centre",
+        scale.value, scale.sigma
+    ))
+}
+
+fn is_hinted(one: &Examined) -> bool {
+    one.aims
+        .iter()
+        .flatten()
+        .any(|aim| aim.source == CenterSource::Hint)
+}
