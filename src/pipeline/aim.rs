@@ -6,10 +6,10 @@ use super::gather::MeasuredFrame;
 use super::plates::Plates;
 use super::{Aim, DiagnoseSettings, NightFacts, PointingHint};
 use crate::error::Warning;
-use crate::identify::Plate;
 use crate::identify::hint::attitude_towards;
 use crate::identify::lens::Lens;
 use crate::identify::pointing::Pointing;
+use crate::identify::{Identifier, Plate};
 use crate::mount::Doubt;
 use crate::report::CenterSource;
 use crate::sky::catalogue::Catalogue;
@@ -54,6 +54,39 @@ const STAR_DOUBT: Doubt = Doubt {
 const LOWEST: Angle = Angle::from_deg(-1.5);
 /// A hint this far from what the stars say is a contradiction.
 const CONTRADICTION: Angle = Angle::from_deg(20.0);
+
+/// How far a person may be off who says where the camera looked, and the sky that is searched then.
+const HINT_REACH: Angle = Angle::from_deg(12.0);
+
+/// Looks again at pointings whose stars were not identified, near where the user says they are.
+pub fn look_where_told(
+    frames: &[MeasuredFrame],
+    pointings: &[Pointing],
+    plates: &mut Plates,
+    identifier: &Identifier,
+    facts: &NightFacts,
+    hint_of: impl Fn(usize) -> Option<PointingHint>,
+) {
+    for (idx, pointing) in pointings.iter().enumerate() {
+        let Some(hint) = hint_of(idx) else { continue };
+        let middle = &frames[pointing.frames[pointing.frames.len() / 2]];
+        let direction = match hint.aim {
+            Aim::Sky(direction) => Some(direction),
+            Aim::Ground(direction) => facts
+                .sky_at_mid_exposure(&middle.header)
+                .map(|sky| sky.to_icrs(direction)),
+            Aim::Unsaid => None,
+        };
+        if let Some(direction) = direction {
+            plates.look_near(
+                frames,
+                &pointing.frames,
+                identifier,
+                (direction, HINT_REACH),
+            );
+        }
+    }
+}
 
 /// The question: an alignment's frames with what is known about them.
 pub struct AimQuestion<'a> {

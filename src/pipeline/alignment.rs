@@ -1,6 +1,6 @@
 //! One alignment through the stages: pointings, attitudes, mount, causes, advice.
 
-use super::aim::{AimQuestion, Aimed, Aims};
+use super::aim::{AimQuestion, Aimed, Aims, look_where_told};
 use super::gather::{Gathered, MeasuredFrame};
 use super::interpret::interpret;
 use super::plates::{Plates, identify_frames};
@@ -68,8 +68,8 @@ pub fn examine(
     known: Option<&Plate>,
 ) -> Examined {
     let frames = &gathered.frames;
-    let plates = identify_frames(frames, identifier, known);
-    let lenses = &plates.lenses;
+    let mut plates = identify_frames(frames, identifier, known);
+    let lenses = plates.lenses.clone();
     let mids: Vec<_> = frames
         .iter()
         .map(|frame| facts.mid_exposure(&frame.header))
@@ -77,7 +77,7 @@ pub fn examine(
     let timed: Vec<_> = frames
         .iter()
         .zip(&mids)
-        .zip(lenses)
+        .zip(&lenses)
         .map(|((frame, mid), lens)| TimedField {
             field: &frame.field,
             lens: lens.unwrap_or_else(|| typical_lens(frame)),
@@ -85,6 +85,8 @@ pub fn examine(
         })
         .collect();
     let pointings = find_pointings(&timed);
+    let hint_of = |idx| settings.hint(first_pointing + idx).copied();
+    look_where_told(frames, &pointings, &mut plates, identifier, facts, hint_of);
     let rate = sky_rate(&timed, &pointings).filter(|_| lenses.iter().any(Option::is_some));
     let question = AimQuestion {
         frames,

@@ -233,6 +233,10 @@ fn alignment_report(alignment: &Examined, facts: &NightFacts) -> AlignmentReport
 }
 
 fn axis_report(alignment: &Examined, facts: &NightFacts) -> Option<AxisReport> {
+    if alignment.finding.cause == Cause::Unknown {
+        // Frames too poor to call a cause are too poor for an axis.
+        return None;
+    }
     let axis = alignment.evidence.axis()?;
     let (altitude_error, azimuth_error, correlation) = axis.parts();
     let against_true =

@@ -4,7 +4,8 @@ use super::gather::MeasuredFrame;
 use crate::frame::PitchSource;
 use crate::identify::lens::Lens;
 use crate::identify::{FocalRange, Hints, Identifier, Plate};
-use crate::units::Measured;
+use crate::sky::{Direction, Icrs};
+use crate::units::{Angle, Measured};
 
 /// What identification made of an alignment's frames.
 pub struct Plates {
@@ -32,7 +33,7 @@ pub fn identify_frames(
     let mut plates: Vec<Option<Plate>> = Vec::with_capacity(frames.len());
     let mut prior = known.cloned();
     for (frame, lens) in frames.iter().zip(&tagged) {
-        let plate = identify_frame(frame, lens.as_ref(), identifier, prior.as_ref());
+        let plate = identify_frame(frame, lens.as_ref(), identifier, prior.as_ref(), None);
         prior = plate.clone().or(prior);
         plates.push(plate);
     }
@@ -40,15 +41,40 @@ pub fn identify_frames(
     Plates { plates, lenses }
 }
 
+impl Plates {
+    /// Looks again at frames that were not identified, near a direction that someone gave.
+    pub fn look_near(
+        &mut self,
+        frames: &[MeasuredFrame],
+        wanted: &[usize],
+        identifier: &Identifier,
+        near: (Direction<Icrs>, Angle),
+    ) {
+        for &idx in wanted {
+            if self.plates[idx].is_none() {
+                let lens = tagged_lens(&frames[idx]);
+                let found =
+                    identify_frame(&frames[idx], lens.as_ref(), identifier, None, Some(near));
+                if let Some(plate) = &found {
+                    self.lenses[idx] = Some(plate.lens);
+                }
+                self.plates[idx] = found;
+            }
+        }
+    }
+}
+
 fn identify_frame(
     frame: &MeasuredFrame,
     tagged: Option<&Lens>,
     identifier: &Identifier,
     prior: Option<&Plate>,
+    near: Option<(Direction<Icrs>, Angle)>,
 ) -> Option<Plate> {
     let field = &frame.field;
     let try_with = |focal: FocalRange| {
         let hints = Hints {
+            near,
             prior: prior.filter(|plate| fits(plate, frame)).cloned(),
             ..Hints::new(focal)
         };
