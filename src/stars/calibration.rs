@@ -98,7 +98,9 @@ fn drawn_elongation(psf: Psf, length: f64) -> Option<f64> {
         let plane = Plane::new(side, side, pixels.collect())?;
         let sky = Background::flat(side, side, 0.0, 1e-6);
         let moments =
-            adaptive_moments(&plane, &sky, &Noise::WHITE, center, psf.core + 0.3 * length)?.moments;
+            adaptive_moments(&plane, &sky, &Noise::WHITE, center, psf.core + 0.3 * length)
+                .ok()?
+                .moments;
         sum += moments.xx - moments.yy;
     }
     Some(sum / PLACES.len() as f64)

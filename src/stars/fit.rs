@@ -195,7 +195,7 @@ impl<'a> Descent<'a> {
             let next = is_sane(&trial, &self.start, self.setup.psf).then(|| self.equations(&trial));
             match next {
                 Some((normal, gradient, cost)) if cost <= self.cost => {
-                    let settled = self.cost - cost < 1e-5 * self.cost;
+                    let settled = self.cost - cost < 1e-4 * self.cost.min(self.pixels.len() as f64);
                     (self.state, self.normal, self.gradient, self.cost) =
                         (trial, normal, gradient, cost);
                     damping *= 0.2;

@@ -5,7 +5,7 @@ use rayon::prelude::*;
 use super::component::Component;
 use super::field::median;
 use super::fit::FitSetup;
-use super::moments::{Adaptive, adaptive_moments};
+use super::moments::{Adaptive, NoStar, adaptive_moments};
 use super::{Quality, Rejected, Star};
 use crate::frame::Plane;
 use crate::units::{Measured, PixelPoint};
@@ -31,7 +31,7 @@ pub(super) fn measure_points(
         .into_iter()
         .flat_map(|c| separate_peaks(c, sigma))
         .collect();
-    let measured: Vec<Option<Adaptive>> = candidates
+    let measured: Vec<Result<Adaptive, NoStar>> = candidates
         .par_iter()
         .map(|place| adaptive_moments(setup.plane, setup.sky, &setup.noise, *place, sigma))
         .collect();
@@ -39,10 +39,10 @@ pub(super) fn measure_points(
     let mut stars: Vec<Star> = Vec::new();
     for adaptive in measured {
         match adaptive.map(|a| (verdict(&a, bulk), a)) {
-            Some((Verdict::Star, adaptive)) => stars.push(star_of(setup, &adaptive)),
-            Some((Verdict::HotPixel, _)) => rejected.hot_pixels += 1,
-            Some((Verdict::Line, _)) => rejected.lines += 1,
-            Some((Verdict::Shape, _)) | None => rejected.shapes += 1,
+            Ok((Verdict::Star, adaptive)) => stars.push(star_of(setup, &adaptive)),
+            Ok((Verdict::HotPixel, _)) | Err(NoStar::TooNarrow) => rejected.hot_pixels += 1,
+            Ok((Verdict::Line, _)) => rejected.lines += 1,
+            Ok((Verdict::Shape, _)) | Err(NoStar::TooWide | NoStar::Lost) => rejected.shapes += 1,
         }
     }
     stars.sort_by(|a, b| b.flux.value.total_cmp(&a.flux.value));
@@ -100,7 +100,7 @@ fn separate_peaks(component: &Component, sigma: f64) -> Vec<PixelPoint> {
 }
 
 /// Median second moment of the well-measured.
-fn bulk_moment(measured: &[Option<Adaptive>], sigma: f64) -> f64 {
+fn bulk_moment(measured: &[Result<Adaptive, NoStar>], sigma: f64) -> f64 {
     let sizes: Vec<f64> = measured
         .iter()
         .flatten()
