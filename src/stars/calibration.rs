@@ -1,7 +1,8 @@
 //! What adaptive moments make of a trail: their elongation for a segment of known length.
 
 use super::background::Background;
-use super::moments::{Noise, adaptive_moments};
+use super::moments::adaptive_moments;
+use super::noise::Noise;
 use super::pace::Pace;
 use super::psf::Psf;
 use super::segment::{Segment, SegmentImage};

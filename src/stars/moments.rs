@@ -4,6 +4,7 @@
 //! best-fitting elliptical Gaussian).
 
 use super::background::Background;
+use super::noise::Noise;
 use crate::frame::Plane;
 use crate::units::{PixelPoint, PixelTensor};
 
@@ -37,29 +38,6 @@ pub(super) enum NoStar {
     TooWide,
     /// No light, or the place ran away or off the frame.
     Lost,
-}
-
-/// Noise of a pixel: sky part and what grows with light.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Noise {
-    /// Scatter of neighbouring pixels' sum over that of white noise of the same pixel scatter.
-    pub(super) correlation: f64,
-    /// Variance added per unit of light.
-    pub(super) gain: f64,
-}
-
-impl Noise {
-    /// White noise of the sky alone.
-    pub(super) const WHITE: Noise = Noise {
-        correlation: 1.0,
-        gain: 0.0,
-    };
-
-    /// Variance of a pixel with `light` above the sky, where the sky alone scatters by `sky_noise`; as
-    /// sums of neighbours feel it.
-    fn variance(&self, sky_noise: f64, light: f64) -> f64 {
-        self.correlation.powi(2) * (sky_noise.powi(2) + self.gain * light.max(0.0))
-    }
 }
 
 /// Widths outside of which a patch is no star, in pixels (Gaussian sigma).
@@ -100,7 +78,7 @@ pub(super) fn adaptive_moments(
         let next = updated_shape(shape, weight, sums.moments())?;
         let change =
             (next.xx - shape.xx).abs() + (next.xy - shape.xy).abs() + (next.yy - shape.yy).abs();
-        let settled = change < 1e-4 * (next.xx + next.yy) && step.0.hypot(step.1) < 1e-4 * wide;
+        let settled = change < 3e-4 * (next.xx + next.yy) && step.0.hypot(step.1) < 1e-4 * wide;
         shape = next;
         if center.distance(start).px() > 3.0 * sigma + wide {
             return Err(NoStar::Lost);
@@ -132,22 +110,24 @@ fn weight_of(shape: PixelTensor) -> PixelTensor {
     PixelTensor::new(shape.xx + lack, shape.xy, shape.yy + lack)
 }
 
-/// Half a step towards the star that would give these weighted moments.
+/// A step towards the star that would give these weighted moments; short of all of it, because stars are no Gaussians.
 fn updated_shape(
     old: PixelTensor,
     weight: PixelTensor,
     weighted: PixelTensor,
 ) -> Result<PixelTensor, NoStar> {
+    const STEP: f64 = 0.8;
     let (m, w) = (
         inverse(weighted).ok_or(NoStar::TooNarrow)?,
         inverse(weight).ok_or(NoStar::Lost)?,
     );
     let star = inverse(PixelTensor::new(m.xx - w.xx, m.xy - w.xy, m.yy - w.yy));
+    let mix = |star: f64, old: f64| STEP * star + (1.0 - STEP) * old;
     let next = match star.filter(|s| is_positive(*s)) {
         Some(star) => PixelTensor::new(
-            0.5 * (star.xx + old.xx),
-            0.5 * (star.xy + old.xy),
-            0.5 * (star.yy + old.yy),
+            mix(star.xx, old.xx),
+            mix(star.xy, old.xy),
+            mix(star.yy, old.yy),
         ),
         None => PixelTensor::new(1.5 * old.xx, 1.5 * old.xy, 1.5 * old.yy),
     };
@@ -314,16 +294,17 @@ fn flux_and_errors(
         },
     )?;
     let per_light = 1.0 / light;
+    let correlation = noise.correlation;
     let errors = AdaptiveErrors {
         place: PixelTensor::new(ax * ax * place.xx, ax * ay * place.xy, ay * ay * place.yy)
-            .scaled(per_light * per_light),
+            .scaled((correlation.place * per_light).powi(2)),
         moments: PixelTensor::new(
             ax * ax * spread.xx.sqrt(),
             ax * ay * spread.xy.sqrt(),
             ay * ay * spread.yy.sqrt(),
         )
-        .scaled(per_light),
-        flux: (ax * ay * flux).sqrt(),
+        .scaled(correlation.shape * per_light),
+        flux: correlation.light * (ax * ay * flux).sqrt(),
         peak,
     };
     (light > 0.0 && light.is_finite()).then_some((light * (ax * ay).sqrt(), errors))

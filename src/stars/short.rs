@@ -14,6 +14,9 @@ use crate::units::{Measured, PixelPoint};
 const SHARPER_THAN_LENS: f64 = 0.45;
 /// Wider than this many times the bulk's second moment is no single star.
 const WIDER_THAN_STARS: f64 = 6.0;
+/// A saturated star's halo may be this many times wider, if the ratio of its moments stays below the second number.
+const WIDEST_HALO: f64 = 60.0;
+const ROUND_HALO: f64 = 3.0;
 /// Fainter than this many sigmas of its own light is no detection, whatever the filter said.
 const LEAST_SIGNIFICANCE: f64 = 3.0;
 
@@ -38,7 +41,7 @@ pub(super) fn measure_points(
     let bulk = bulk_moment(&measured, sigma);
     let mut stars: Vec<Star> = Vec::new();
     for adaptive in measured {
-        match adaptive.map(|a| (verdict(&a, bulk), a)) {
+        match adaptive.map(|a| (verdict(setup, &a, bulk), a)) {
             Ok((Verdict::Star, adaptive)) => stars.push(star_of(setup, &adaptive)),
             Ok((Verdict::HotPixel, _)) | Err(NoStar::TooNarrow) => rejected.hot_pixels += 1,
             Ok((Verdict::Line, _)) => rejected.lines += 1,
@@ -58,11 +61,18 @@ enum Verdict {
 }
 
 /// By the bulk of the frame's stars, `bulk` being their second moment.
-fn verdict(adaptive: &Adaptive, bulk: f64) -> Verdict {
+fn verdict(setup: &FitSetup, adaptive: &Adaptive, bulk: f64) -> Verdict {
     let (large, small, _) = adaptive.moments.principal();
+    let saturated = is_bright_here(setup.plane, adaptive.center, setup.saturation);
+    let round = large < ROUND_HALO * small;
+    let limit = if saturated && round {
+        WIDEST_HALO
+    } else {
+        WIDER_THAN_STARS
+    };
     if 0.5 * (large + small) < SHARPER_THAN_LENS * bulk {
         Verdict::HotPixel
-    } else if large > WIDER_THAN_STARS * bulk {
+    } else if large > limit * bulk {
         if small < 2.0 * bulk {
             Verdict::Line
         } else {
