@@ -92,9 +92,9 @@ fn rms(values: &[f64]) -> f64 {
 
 #[test]
 fn explore() {
-    for beta in [100.0, 3.5] {
-        for fwhm in [1.5, 2.5, 4.5] {
-            for length in [0.0, 1.5, 3.0, 6.0, 12.0, 40.0, 100.0] {
+    for beta in [3.0] {
+        for fwhm in [2.5] {
+            for length in [4.0, 6.0] {
                 let trail = (length * 0.8, length * 0.6);
                 for ratio in [12.0, 30.0, 80.0, 200.0] {
                     let scene = Scene {
@@ -134,9 +134,14 @@ fn explore() {
                     }
                     let b = bound(&scene, &truth[0], length > 4.0);
                     let bm = ((b[0] * b[0] + b[1] * b[1]) / 2.0).sqrt();
-                    let t = field
-                        .trail
-                        .map(|t| (t.length.value.px(), t.length.sigma.px(), t.angle.deg()));
+                    let t = field.trail.map(|t| {
+                        (
+                            t.length.value.px(),
+                            t.length.sigma.px(),
+                            t.angle.deg(),
+                            t.angle_sigma.deg(),
+                        )
+                    });
                     println!(
                         "beta {beta} fwhm {fwhm} L {length} S/N {ratio}: {found}/{} pull {:.2} rms {:.4} bound {:.4} ratio {:.2} | trail rms {:.3} | frame {:.3?} fwhm {:.2?} rej {:?}",
                         truth.len(),
@@ -151,6 +156,59 @@ fn explore() {
                     );
                 }
             }
+        }
+    }
+}
+#[test]
+fn explore_frames() {
+    for (fwhm, length) in [
+        (2.5, 0.0),
+        (2.5, 1.0),
+        (2.5, 2.0),
+        (2.5, 3.0),
+        (2.5, 6.0),
+        (1.5, 6.0),
+        (2.5, 15.0),
+    ] {
+        for ratio in [15.0, 60.0] {
+            let (mut lp, mut ap, mut ls, mut asg) = (vec![], vec![], vec![], vec![]);
+            for seed in 0..24 {
+                let angle = 0.3 + seed as f64 * 0.26;
+                let trail = (length * angle.cos(), length * angle.sin());
+                let scene = Scene {
+                    width: 500,
+                    height: 400,
+                    ..Scene::clear(fwhm, 100 + seed)
+                };
+                let flux = flux_for(&scene, trail, ratio);
+                let truth = grid(
+                    &scene,
+                    (length + 8.0 * fwhm).max(25.0),
+                    trail,
+                    flux,
+                    flux * 2.0,
+                );
+                let field = measure_stars(&picture(&scene, &truth), 10.0);
+                if let Some(t) = field.trail {
+                    lp.push((t.length.value.px() - length) / t.length.sigma.px());
+                    ls.push(t.length.sigma.px());
+                    let d = (t.angle.deg() - angle.to_degrees()).rem_euclid(180.0);
+                    let d = if d > 90.0 { d - 180.0 } else { d };
+                    ap.push(d / t.angle_sigma.deg());
+                    asg.push(t.angle_sigma.deg());
+                }
+            }
+            let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;
+            println!(
+                "beta fwhm {fwhm} L {length} S/N {ratio}: n {} length pull mean {:.2} rms {:.2} sigma {:.3} angle pull mean {:.2} rms {:.2} sigma {:.2}",
+                lp.len(),
+                mean(&lp),
+                rms(&lp),
+                mean(&ls),
+                mean(&ap),
+                rms(&ap),
+                mean(&asg)
+            );
         }
     }
 }

@@ -1,7 +1,8 @@
 //! What adaptive moments make of a trail: their elongation for a segment of known length.
 
 use super::background::Background;
-use super::moments::{Noise, adaptive_moments};
+use super::moments::adaptive_moments;
+use super::noise::Noise;
 use super::pace::Pace;
 use super::psf::Psf;
 use super::segment::{Segment, SegmentImage};
@@ -98,7 +99,9 @@ fn drawn_elongation(psf: Psf, length: f64) -> Option<f64> {
         let plane = Plane::new(side, side, pixels.collect())?;
         let sky = Background::flat(side, side, 0.0, 1e-6);
         let moments =
-            adaptive_moments(&plane, &sky, &Noise::WHITE, center, psf.core + 0.3 * length)?.moments;
+            adaptive_moments(&plane, &sky, &Noise::WHITE, center, psf.core + 0.3 * length)
+                .ok()?
+                .moments;
         sum += moments.xx - moments.yy;
     }
     Some(sum / PLACES.len() as f64)

@@ -105,16 +105,44 @@ fn polynomial(center: PixelPoint, scale: f64, place: PixelPoint) -> [f64; 6] {
     [1.0, x, y, x * x, x * y, y * y]
 }
 
+/// The sample with the sign of `with`, and its errors along and across itself laid along and across
+/// `with`: errors that turned with each sample's own direction would weigh the directions unevenly.
 fn aligned(sample: &VectorSample, with: PixelVector) -> VectorSample {
     let dot = sample.vector.dx * with.dx + sample.vector.dy * with.dy;
+    let (along, across) = principal_variances(sample.covariance, sample.vector);
+    let length = with.length().px();
+    let (c, s) = if length > 0.0 {
+        (with.dx / length, with.dy / length)
+    } else {
+        (1.0, 0.0)
+    };
     VectorSample {
         vector: if dot < 0.0 {
             -sample.vector
         } else {
             sample.vector
         },
+        covariance: PixelTensor::new(
+            c * c * along + s * s * across,
+            c * s * (along - across),
+            s * s * along + c * c * across,
+        ),
         ..*sample
     }
+}
+
+/// Variances along and across a vector.
+pub(super) fn principal_variances(t: PixelTensor, vector: PixelVector) -> (f64, f64) {
+    let length = vector.length().px();
+    let (c, s) = if length > 0.0 {
+        (vector.dx / length, vector.dy / length)
+    } else {
+        (1.0, 0.0)
+    };
+    (
+        c * c * t.xx + 2.0 * c * s * t.xy + s * s * t.yy,
+        s * s * t.xx - 2.0 * c * s * t.xy + c * c * t.yy,
+    )
 }
 
 struct ComponentFit {

@@ -3,7 +3,7 @@
 use nalgebra::{SMatrix, SVector};
 
 use super::background::Background;
-use super::moments::Noise;
+use super::noise::Noise;
 use super::pace::Pace;
 use super::psf::Psf;
 use super::segment::{PARAMETERS, Segment, SegmentImage};
@@ -195,7 +195,7 @@ impl<'a> Descent<'a> {
             let next = is_sane(&trial, &self.start, self.setup.psf).then(|| self.equations(&trial));
             match next {
                 Some((normal, gradient, cost)) if cost <= self.cost => {
-                    let settled = self.cost - cost < 1e-5 * self.cost;
+                    let settled = self.cost - cost < 1e-4 * self.cost.min(self.pixels.len() as f64);
                     (self.state, self.normal, self.gradient, self.cost) =
                         (trial, normal, gradient, cost);
                     damping *= 0.2;
@@ -244,7 +244,7 @@ impl<'a> Descent<'a> {
     fn reweigh(&mut self) {
         let mut verdicts = Vec::with_capacity(self.pixels.len());
         self.each(&self.state, |index, residual, light, _| {
-            let variance = self.sky_variance + self.setup.noise.gain * light.max(0.0);
+            let variance = self.setup.noise.variance(self.sky_variance.sqrt(), light);
             let kept = residual.abs() < 5.0 * variance.sqrt() + 0.25 * light.abs();
             verdicts.push((index, variance, kept));
         });
@@ -265,13 +265,14 @@ impl<'a> Descent<'a> {
         // Chance alone makes the sum of squares stray by sqrt(2 n) variances.
         beyond -= 3.0 * self.sky_variance * (2.0 * kept as f64).sqrt();
         let misfit = (self.cost / spare as f64).max(1.0);
-        let c = self.normal.try_inverse()? * (self.setup.noise.correlation.powi(2) * misfit);
+        let correlation = self.setup.noise.correlation;
+        let c = self.normal.try_inverse()? * (correlation.place.powi(2) * misfit);
         let tensor = |i: usize| PixelTensor::new(c[(i, i)], c[(i, i + 1)], c[(i + 1, i + 1)]);
         let fit = SegmentFit {
             segment: segment_of(&self.state),
             center_covariance: tensor(0),
             vector_covariance: tensor(2),
-            flux_sigma: c[(4, 4)].sqrt(),
+            flux_sigma: c[(4, 4)].sqrt() * correlation.light / correlation.place,
             peak,
             masked: 1.0 - kept as f64 / self.pixels.len() as f64,
             unexplained: (beyond.max(0.0) / power.max(f64::MIN_POSITIVE)).sqrt(),

@@ -290,7 +290,7 @@ impl Total {
             stretch: (state[3].exp(), state[3].exp() * covariance[(3, 3)].sqrt()),
             core_sigma: covariance[(0, 0)].sqrt(),
             cost: self.cost,
-            gain: light_noise(&self.residuals(state)).min(most_gain),
+            gain: light_noise(&self.residuals(state), self.members.len()).min(most_gain),
         })
     }
 }
@@ -322,7 +322,8 @@ impl Total {
 }
 
 /// Variance per unit of light that gives residuals under bright light unit spread (median-based).
-fn light_noise(residuals: &[Residual]) -> f64 {
+fn light_noise(residuals: &[Residual], n_stars: usize) -> f64 {
+    const OWN_NUMBERS: f64 = 3.5;
     /// Median of the square of a normal variable of unit spread.
     const MEDIAN_SQUARE: f64 = 0.4549;
     let bright: Vec<&Residual> = residuals
@@ -332,7 +333,11 @@ fn light_noise(residuals: &[Residual]) -> f64 {
     if bright.len() < 50 {
         return 0.0;
     }
-    let spread = |gain: f64| median(bright.iter().map(|r| r.square / (r.sky + gain * r.light)));
+    // Each star's place, light and pedestal have been fitted to its bright pixels before all.
+    let spent = (OWN_NUMBERS * n_stars as f64).min(0.7 * bright.len() as f64);
+    let share = bright.len() as f64 / (bright.len() as f64 - spent);
+    let spread =
+        |gain: f64| share * median(bright.iter().map(|r| r.square / (r.sky + gain * r.light)));
     if spread(0.0) <= MEDIAN_SQUARE {
         return 0.0;
     }

@@ -8,10 +8,12 @@ mod component;
 mod detect;
 mod ends;
 mod field;
+mod filter;
 mod fit;
 mod learn;
 mod long;
 mod moments;
+mod noise;
 mod oriented;
 mod pace;
 mod psf;
@@ -27,11 +29,12 @@ mod trail;
 
 use background::Background;
 use component::{Component, components};
-use detect::{Kernel, correlation_factor, scan};
+use detect::scan;
 use field::VectorField;
+use filter::Filter;
 use fit::FitSetup;
 use long::LongStars;
-use moments::Noise;
+use noise::{Correlation, Noise};
 use pace::Pace;
 use psf::Psf;
 use segment::Segment;
@@ -181,7 +184,7 @@ pub fn measure_stars(plane: &Plane, saturation: f32) -> StarField {
         plane,
         sky: &sky,
         noise: Noise {
-            correlation: f64::from(correlation),
+            correlation,
             gain: 0.0,
         },
         psf: Psf::gaussian(sigma),
@@ -196,13 +199,8 @@ pub fn measure_stars(plane: &Plane, saturation: f32) -> StarField {
         fill_long(&mut field, long, &found);
         return field;
     }
-    fill_short(
-        &mut field,
-        &setup(
-            first.as_ref().map_or(FIRST_SIGMA, |b| b.sigma),
-            Pace::default(),
-        ),
-    );
+    let sigma = first.as_ref().map_or(FIRST_SIGMA, |b| b.sigma);
+    fill_short(&mut field, &setup(sigma, Pace::default()), &found);
     if trailed.is_some() {
         // The bright patches are long but no fit bears it out: better no trail than a wrong one.
         (field.trail, field.fwhm) = (None, None);
@@ -215,14 +213,16 @@ pub fn measure_stars(plane: &Plane, saturation: f32) -> StarField {
     field
 }
 
-fn find(plane: &Plane, sky: &Background, sigma: f64) -> (Vec<Component>, f32) {
-    let kernel = Kernel::gaussian(sigma as f32);
-    let correlation = correlation_factor(plane, sky, &kernel);
+/// Patches that stand out under the filter for stars of this Gaussian width, and the noise that they stand out of.
+fn find(plane: &Plane, sky: &Background, sigma: f64) -> (Vec<Component>, Correlation) {
+    let sigma = sigma as f32;
+    let correlation = Correlation::measure(plane, sky, sigma);
+    let threshold = THRESHOLD * correlation.light as f32;
     (
         components(
             plane,
             sky,
-            &scan(plane, sky, &kernel, THRESHOLD * correlation),
+            &scan(plane, sky, &Filter::of_stars(sigma), threshold),
         ),
         correlation,
     )
@@ -286,11 +286,14 @@ fn count_foreign(components: &[Component], field: &VectorField, rejected: &mut R
     }
 }
 
-fn fill_short(field: &mut StarField, setup: &FitSetup) {
+fn fill_short(field: &mut StarField, setup: &FitSetup, found: &[Component]) {
     let sigma = setup.psf.core.clamp(0.7, 5.0);
-    let (found, correlation) = find(setup.plane, setup.sky, sigma);
+    // The first look's filter loses nothing on stars about as wide as it.
+    let tuned =
+        ((sigma / FIRST_SIGMA).ln().abs() > 0.25).then(|| find(setup.plane, setup.sky, sigma));
+    let correlation = tuned.as_ref().map_or(setup.noise.correlation, |t| t.1);
     let noise = Noise {
-        correlation: f64::from(correlation),
+        correlation,
         gain: 0.0,
     };
     let setup = FitSetup {
@@ -298,7 +301,8 @@ fn fill_short(field: &mut StarField, setup: &FitSetup) {
         psf: Psf::gaussian(sigma),
         ..*setup
     };
-    field.stars = short::measure_points(&setup, &found, &mut field.rejected);
+    let found = tuned.as_ref().map_or(found, |t| &t.0);
+    field.stars = short::measure_points(&setup, found, &mut field.rejected);
     if let Some(shape) = shape::measure_shape(&setup, &mut field.stars) {
         field.trail = Some(shape.trail);
         field.fwhm = Some(Measured::new(

@@ -4,6 +4,7 @@
 //! best-fitting elliptical Gaussian).
 
 use super::background::Background;
+use super::noise::Noise;
 use crate::frame::Plane;
 use crate::units::{PixelPoint, PixelTensor};
 
@@ -24,106 +25,120 @@ pub(super) struct AdaptiveErrors {
     /// Sigma of each of the moments, square pixels.
     pub(super) moments: PixelTensor,
     pub(super) flux: f64,
-    /// Brightest pixel within one sigma of the middle, above the sky.
+    /// Brightest pixel near the middle, above the sky.
     pub(super) peak: f64,
 }
 
-/// Noise of a pixel: sky part and what grows with light.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Noise {
-    /// Scatter of neighbouring pixels' sum over that of white noise of the same pixel scatter.
-    pub(super) correlation: f64,
-    /// Variance added per unit of light.
-    pub(super) gain: f64,
-}
-
-impl Noise {
-    /// White noise of the sky alone.
-    pub(super) const WHITE: Noise = Noise {
-        correlation: 1.0,
-        gain: 0.0,
-    };
-
-    /// Variance of a pixel with `light` above the sky, where the sky alone scatters by `sky_noise`; as
-    /// sums of neighbours feel it.
-    fn variance(&self, sky_noise: f64, light: f64) -> f64 {
-        self.correlation.powi(2) * (sky_noise.powi(2) + self.gain * light.max(0.0))
-    }
+/// Why the scheme found no star.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum NoStar {
+    /// It shrank onto one pixel.
+    TooNarrow,
+    /// It grew beyond anything a lens draws.
+    TooWide,
+    /// No light, or the place ran away or off the frame.
+    Lost,
 }
 
 /// Widths outside of which a patch is no star, in pixels (Gaussian sigma).
 const NARROWEST: f64 = 0.25;
 const WIDEST: f64 = 12.0;
 const MOST_ROUNDS: usize = 40;
+/// The weight is never narrower than this (square pixels): sums over pixels would no longer follow
+/// the integrals, by more than a few per cent of the moments.
+const NARROWEST_WEIGHT: f64 = 1.3;
 
-/// Adaptive moments near `start` with a first guess of the width (Gaussian sigma, pixels); `None` if they run away.
+/// Adaptive moments near `start` with a first guess of the width (Gaussian sigma, pixels).
+///
+/// Method: the star's moments follow from those under the weight as if it were Gaussian,
+/// star = (weighted^-1 - weight^-1)^-1, and the weight takes on the star's moments until both agree.
+/// A star narrower than the pixels can carry keeps a wider weight.
 pub(super) fn adaptive_moments(
     plane: &Plane,
     sky: &Background,
     noise: &Noise,
     start: PixelPoint,
     sigma: f64,
-) -> Option<Adaptive> {
+) -> Result<Adaptive, NoStar> {
     let mut center = start;
     let mut shape = PixelTensor::new(sigma * sigma, 0.0, sigma * sigma);
-    let mut pedestal = local_pedestal(plane, sky, center, sigma)?;
+    let mut pedestal = local_pedestal(plane, sky, center, sigma).ok_or(NoStar::Lost)?;
     for round in 0..MOST_ROUNDS {
-        let sums = weighted_sums(plane, sky, center, shape, pedestal)?;
-        if sums.light <= 0.0 {
-            return None;
-        }
-        // Fixed point: weighted moments are half the weight's own. Steps are held to the width.
-        let scale = 1.0 / sums.light;
-        let step = (2.0 * sums.x * scale, 2.0 * sums.y * scale);
-        let wide = (shape.xx + shape.yy).sqrt();
+        let weight = weight_of(shape);
+        let sums = Sums::of(plane, sky, center, weight, pedestal)
+            .filter(|s| s.light > 0.0)
+            .ok_or(NoStar::Lost)?;
+        let wide = (weight.xx + weight.yy).sqrt();
+        let gain = 1.0 + shape.xx.min(shape.yy) / weight.xx.max(weight.yy);
+        let step = (gain * sums.x / sums.light, gain * sums.y / sums.light);
         center = PixelPoint::new(
             center.x + step.0.clamp(-wide, wide),
             center.y + step.1.clamp(-wide, wide),
         );
-        let next = updated_shape(
-            shape,
-            PixelTensor::new(sums.xx * scale, sums.xy * scale, sums.yy * scale),
-        )?;
+        let next = updated_shape(shape, weight, sums.moments())?;
         let change =
             (next.xx - shape.xx).abs() + (next.xy - shape.xy).abs() + (next.yy - shape.yy).abs();
-        let settled = change < 1e-4 * (next.xx + next.yy) && step.0.hypot(step.1) < 1e-4 * wide;
+        let settled = change < 3e-4 * (next.xx + next.yy) && step.0.hypot(step.1) < 1e-4 * wide;
         shape = next;
         if center.distance(start).px() > 3.0 * sigma + wide {
-            return None;
+            return Err(NoStar::Lost);
         }
-        if round == 3 {
-            pedestal = local_pedestal(plane, sky, center, (0.5 * (shape.xx + shape.yy)).sqrt())?;
+        if round == 3 && (mean_width(shape) / sigma).ln().abs() > 0.2 {
+            pedestal = local_pedestal(plane, sky, center, mean_width(shape)).ok_or(NoStar::Lost)?;
         }
         if settled && round > 3 {
             break;
         }
     }
-    let flux = 2.0 * weighted_sums(plane, sky, center, shape, pedestal)?.light;
-    let errors = errors(plane, sky, noise, center, shape, pedestal)?;
-    let result = Adaptive {
+    let (flux, errors) =
+        flux_and_errors(plane, sky, noise, center, shape, pedestal).ok_or(NoStar::Lost)?;
+    Ok(Adaptive {
         center,
         moments: shape,
         flux,
         errors,
-    };
-    (flux > 0.0 && flux.is_finite()).then_some(result)
+    })
 }
 
-/// The fixed point is reached at twice the weighted moments; half steps from both sides keep it stable.
-fn updated_shape(old: PixelTensor, weighted: PixelTensor) -> Option<PixelTensor> {
-    // Exact for a Gaussian star: 1/weighted = 1/weight + 1/star, so star = (1/weighted - 1/weight)^-1.
-    let (w, o) = (inverse(weighted)?, inverse(old)?);
-    let star = inverse(PixelTensor::new(w.xx - o.xx, w.xy - o.xy, w.yy - o.yy));
+fn mean_width(shape: PixelTensor) -> f64 {
+    (0.5 * (shape.xx + shape.yy)).sqrt()
+}
+
+fn weight_of(shape: PixelTensor) -> PixelTensor {
+    let (_, small, _) = shape.principal();
+    let lack = (NARROWEST_WEIGHT - small).max(0.0);
+    PixelTensor::new(shape.xx + lack, shape.xy, shape.yy + lack)
+}
+
+/// A step towards the star that would give these weighted moments; short of all of it, because stars are no Gaussians.
+fn updated_shape(
+    old: PixelTensor,
+    weight: PixelTensor,
+    weighted: PixelTensor,
+) -> Result<PixelTensor, NoStar> {
+    const STEP: f64 = 0.8;
+    let (m, w) = (
+        inverse(weighted).ok_or(NoStar::TooNarrow)?,
+        inverse(weight).ok_or(NoStar::Lost)?,
+    );
+    let star = inverse(PixelTensor::new(m.xx - w.xx, m.xy - w.xy, m.yy - w.yy));
+    let mix = |star: f64, old: f64| STEP * star + (1.0 - STEP) * old;
     let next = match star.filter(|s| is_positive(*s)) {
         Some(star) => PixelTensor::new(
-            0.5 * (star.xx + old.xx),
-            0.5 * (star.xy + old.xy),
-            0.5 * (star.yy + old.yy),
+            mix(star.xx, old.xx),
+            mix(star.xy, old.xy),
+            mix(star.yy, old.yy),
         ),
         None => PixelTensor::new(1.5 * old.xx, 1.5 * old.xy, 1.5 * old.yy),
     };
     let (large, small, _) = next.principal();
-    (small > NARROWEST * NARROWEST && large < WIDEST * WIDEST).then_some(next)
+    if small < NARROWEST * NARROWEST {
+        Err(NoStar::TooNarrow)
+    } else if large > WIDEST * WIDEST {
+        Err(NoStar::TooWide)
+    } else {
+        Ok(next)
+    }
 }
 
 fn is_positive(t: PixelTensor) -> bool {
@@ -146,36 +161,73 @@ struct Sums {
     yy: f64,
 }
 
-/// Visits the pixels of the weight's ellipse: dx, dy, weight, light above the sky, sky noise.
+impl Sums {
+    fn of(
+        plane: &Plane,
+        sky: &Background,
+        center: PixelPoint,
+        weight: PixelTensor,
+        pedestal: f64,
+    ) -> Option<Self> {
+        let mut s = Sums::default();
+        visit(
+            plane,
+            sky,
+            center,
+            weight,
+            pedestal,
+            |dx, dy, weight, light| {
+                let wl = weight * light;
+                s.light += wl;
+                s.x += wl * dx;
+                s.y += wl * dy;
+                s.xx += wl * dx * dx;
+                s.xy += wl * dx * dy;
+                s.yy += wl * dy * dy;
+            },
+        )?;
+        Some(s)
+    }
+
+    /// Second moments about the weight's centre.
+    fn moments(&self) -> PixelTensor {
+        PixelTensor::new(
+            self.xx / self.light,
+            self.xy / self.light,
+            self.yy / self.light,
+        )
+    }
+}
+
+/// Visits the pixels of the weight's ellipse: dx, dy, weight, light above the sky.
 fn visit(
     plane: &Plane,
     sky: &Background,
     center: PixelPoint,
-    shape: PixelTensor,
+    weight: PixelTensor,
     pedestal: f64,
     mut see: impl FnMut(f64, f64, f64, f64),
 ) -> Option<()> {
     const REACH: f64 = 3.5;
-    let inverse = inverse(shape)?;
-    let (rx, ry) = (REACH * shape.xx.sqrt(), REACH * shape.yy.sqrt());
+    let inverse = inverse(weight)?;
     let inside = |v: f64, size: usize| v >= 0.0 && v <= (size - 1) as f64;
     if !inside(center.x, plane.width()) || !inside(center.y, plane.height()) {
         return None;
     }
-    let (x0, x1) = (
-        (center.x - rx).ceil().max(0.0) as usize,
-        ((center.x + rx).floor() as usize).min(plane.width() - 1),
-    );
-    let (y0, y1) = (
-        (center.y - ry).ceil().max(0.0) as usize,
-        ((center.y + ry).floor() as usize).min(plane.height() - 1),
-    );
+    let span = |at: f64, variance: f64, size: usize| {
+        let reach = REACH * variance.sqrt();
+        (
+            (at - reach).ceil().max(0.0) as usize,
+            ((at + reach).floor() as usize).min(size - 1),
+        )
+    };
+    let (x0, x1) = span(center.x, weight.xx, plane.width());
+    let (y0, y1) = span(center.y, weight.yy, plane.height());
     let level =
         f64::from(sky.level_at(center.x.round() as usize, center.y.round() as usize)) + pedestal;
     for y in y0..=y1 {
         let dy = y as f64 - center.y;
-        let row = plane.row(y);
-        for (x, value) in row.iter().enumerate().take(x1 + 1).skip(x0) {
+        for (x, value) in (x0..=x1).zip(&plane.row(y)[x0..=x1]) {
             let dx = x as f64 - center.x;
             let rho = inverse.xx * dx * dx + 2.0 * inverse.xy * dx * dy + inverse.yy * dy * dy;
             if rho < REACH * REACH {
@@ -186,33 +238,6 @@ fn visit(
     Some(())
 }
 
-fn weighted_sums(
-    plane: &Plane,
-    sky: &Background,
-    center: PixelPoint,
-    shape: PixelTensor,
-    pedestal: f64,
-) -> Option<Sums> {
-    let mut s = Sums::default();
-    visit(
-        plane,
-        sky,
-        center,
-        shape,
-        pedestal,
-        |dx, dy, weight, light| {
-            let wl = weight * light;
-            s.light += wl;
-            s.x += wl * dx;
-            s.y += wl * dy;
-            s.xx += wl * dx * dx;
-            s.xy += wl * dx * dy;
-            s.yy += wl * dy * dy;
-        },
-    )?;
-    Some(s)
-}
-
 /// Errors of moments measured before, with another knowledge of the noise.
 pub(super) fn renewed_errors(
     plane: &Plane,
@@ -221,30 +246,37 @@ pub(super) fn renewed_errors(
     center: PixelPoint,
     shape: PixelTensor,
 ) -> Option<AdaptiveErrors> {
-    let pedestal = local_pedestal(plane, sky, center, (0.5 * (shape.xx + shape.yy)).sqrt())?;
-    errors(plane, sky, noise, center, shape, pedestal)
+    let pedestal = local_pedestal(plane, sky, center, mean_width(shape))?;
+    flux_and_errors(plane, sky, noise, center, shape, pedestal).map(|found| found.1)
 }
 
-/// Errors from the noise of the pixels through the fixed-point conditions.
+/// Light, and errors from the noise of the pixels through the fixed-point conditions.
 ///
-/// Place: sum(W n dx) / (S / 2). Moments: a change m of the weighted moments moves the fixed point
-/// by 4 m, since the weighted moments of a matched Gaussian follow the weight by 1/4 and must equal 1/2.
-fn errors(
+/// With A = 1 + star weight^-1 (2 for a matched weight): light = sum(W I) sqrt(det A); place: A sum(W n dx) / sum(W I);
+/// moments: A m A for a change m of the weighted moments.
+fn flux_and_errors(
     plane: &Plane,
     sky: &Background,
     noise: &Noise,
     center: PixelPoint,
     shape: PixelTensor,
     pedestal: f64,
-) -> Option<AdaptiveErrors> {
+) -> Option<(f64, AdaptiveErrors)> {
     let sky_noise = sky.noise_near(center);
+    let weight = weight_of(shape);
+    let (w, s) = (inverse(weight)?, shape);
+    let (ax, ay) = (
+        1.0 + s.xx * w.xx + s.xy * w.xy,
+        1.0 + s.yy * w.yy + s.xy * w.xy,
+    );
+    let weighted = PixelTensor::new(s.xx / ax, s.xy / (ax * ay).sqrt(), s.yy / ay);
     let (mut light, mut peak, mut flux) = (0.0, 0.0_f64, 0.0);
     let (mut place, mut spread) = (PixelTensor::default(), PixelTensor::default());
     visit(
         plane,
         sky,
         center,
-        shape,
+        weight,
         pedestal,
         |dx, dy, weight, value| {
             let power = weight * weight * noise.variance(sky_noise, value);
@@ -253,61 +285,77 @@ fn errors(
             place.xx += power * dx * dx;
             place.xy += power * dx * dy;
             place.yy += power * dy * dy;
-            spread.xx += power * (dx * dx - 0.5 * shape.xx).powi(2);
-            spread.xy += power * (dx * dy - 0.5 * shape.xy).powi(2);
-            spread.yy += power * (dy * dy - 0.5 * shape.yy).powi(2);
+            spread.xx += power * (dx * dx - weighted.xx).powi(2);
+            spread.xy += power * (dx * dy - weighted.xy).powi(2);
+            spread.yy += power * (dy * dy - weighted.yy).powi(2);
             if weight > 0.5 {
                 peak = peak.max(value);
             }
         },
     )?;
-    let (p, q) = (4.0 / (light * light), 4.0 / light);
-    (light > 0.0).then(|| AdaptiveErrors {
-        place: PixelTensor::new(p * place.xx, p * place.xy, p * place.yy),
+    let per_light = 1.0 / light;
+    let correlation = noise.correlation;
+    let errors = AdaptiveErrors {
+        place: PixelTensor::new(ax * ax * place.xx, ax * ay * place.xy, ay * ay * place.yy)
+            .scaled((correlation.place * per_light).powi(2)),
         moments: PixelTensor::new(
-            q * spread.xx.sqrt(),
-            q * spread.xy.sqrt(),
-            q * spread.yy.sqrt(),
-        ),
-        flux: 2.0 * flux.sqrt(),
+            ax * ax * spread.xx.sqrt(),
+            ax * ay * spread.xy.sqrt(),
+            ay * ay * spread.yy.sqrt(),
+        )
+        .scaled(correlation.shape * per_light),
+        flux: correlation.light * (ax * ay * flux).sqrt(),
         peak,
-    })
+    };
+    (light > 0.0 && light.is_finite()).then_some((light * (ax * ay).sqrt(), errors))
 }
 
-/// Light left over the mesh around a star: clipped mean of a ring at 5 to 8 sigma.
+trait Scaled {
+    fn scaled(self, factor: f64) -> Self;
+}
+
+impl Scaled for PixelTensor {
+    fn scaled(self, factor: f64) -> Self {
+        PixelTensor::new(self.xx * factor, self.xy * factor, self.yy * factor)
+    }
+}
+
+/// Light left over the mesh around a star: clipped mean of a ring at 5 to 8 sigma, of every other pixel.
 fn local_pedestal(plane: &Plane, sky: &Background, center: PixelPoint, sigma: f64) -> Option<f64> {
     let (inner, outer) = (5.0 * sigma + 1.0, 8.0 * sigma + 2.0);
-    let mut values = Vec::new();
-    let (cx, cy) = (center.x.round() as i64, center.y.round() as i64);
-    let reach = outer.ceil() as i64;
-    if cx < 0 || cy < 0 || cx >= plane.width() as i64 || cy >= plane.height() as i64 {
+    let (width, height) = (plane.width() as f64, plane.height() as f64);
+    if !(center.x >= 0.0 && center.y >= 0.0 && center.x < width && center.y < height) {
         return None;
     }
-    let level = f64::from(sky.level_at(cx as usize, cy as usize));
-    let noise = f64::from(sky.noise_at(cx as usize, cy as usize));
-    for y in (cy - reach).max(0)..=(cy + reach).min(plane.height() as i64 - 1) {
-        for x in (cx - reach).max(0)..=(cx + reach).min(plane.width() as i64 - 1) {
-            let distance = ((x - cx) as f64).hypot((y - cy) as f64);
-            if distance >= inner && distance <= outer {
-                values.push(f64::from(plane.row(y as usize)[x as usize]) - level);
+    let (cx, cy) = (
+        center.x.round().min(width - 1.0) as usize,
+        center.y.round().min(height - 1.0) as usize,
+    );
+    let (level, noise) = (sky.level_at(cx, cy), sky.noise_at(cx, cy));
+    let ring = (inner * inner) as usize..=(outer * outer) as usize;
+    let reach = outer as usize;
+    let mut values = Vec::with_capacity(2 * reach * reach);
+    for y in cy.saturating_sub(reach)..(cy + reach + 1).min(plane.height()) {
+        let row = plane.row(y);
+        let across = y.abs_diff(cy).pow(2);
+        let start = cx.saturating_sub(reach);
+        for x in (start + y % 2..(cx + reach + 1).min(plane.width())).step_by(2) {
+            if ring.contains(&(across + x.abs_diff(cx).pow(2))) {
+                values.push(row[x] - level);
             }
         }
     }
-    Some(clipped_middle(&mut values, noise))
+    Some(f64::from(clipped_middle(&mut values, noise)))
 }
 
 /// Mean within 2.5 sigma of the median; zero with too few values.
-fn clipped_middle(values: &mut [f64], noise: f64) -> f64 {
+fn clipped_middle(values: &mut [f32], noise: f32) -> f32 {
     if values.len() < 12 {
         return 0.0;
     }
     let half = values.len() / 2;
-    let median = *values.select_nth_unstable_by(half, f64::total_cmp).1;
+    let median = *values.select_nth_unstable_by(half, f32::total_cmp).1;
     let kept = values.iter().filter(|v| (*v - median).abs() < 2.5 * noise);
-    let (sum, count) = kept.fold((0.0, 0), |(s, n), v| (s + v, n + 1));
-    if count > 0 {
-        sum / f64::from(count)
-    } else {
-        median
-    }
+    let (sum, count) = kept.fold((0.0, 0.0), |(s, n), v| (s + v, n + 1.0));
+    if count > 0.0 { sum / count } else { median }
 }

@@ -39,7 +39,7 @@ pub(super) fn measure_shape(setup: &FitSetup, stars: &mut [Star]) -> Option<Fram
     let mut psf = setup.psf;
     let mut psf_sigma = 1.0;
     let mut trail = short_trail(&usable(setup, stars), center, scale, &calibration)?;
-    for _ in 0..2 {
+    for round in 0..2 {
         let teachers = teachers(
             &usable(setup, stars),
             trail.vector,
@@ -52,7 +52,9 @@ pub(super) fn measure_shape(setup: &FitSetup, stars: &mut [Star]) -> Option<Fram
         };
         (psf, psf_sigma) = (learnt.psf, learnt.core_sigma);
         calibration = Calibration::of(psf);
-        renew_errors(setup, learnt.gain, stars);
+        if round == 0 {
+            renew_errors(setup, learnt.gain, stars);
+        }
         trail = short_trail(&usable(setup, stars), center, scale, &calibration)?;
     }
     calibrate(stars, &calibration, trail.vector);

@@ -5,7 +5,7 @@ use rayon::prelude::*;
 use super::component::Component;
 use super::field::median;
 use super::fit::FitSetup;
-use super::moments::{Adaptive, adaptive_moments};
+use super::moments::{Adaptive, NoStar, adaptive_moments};
 use super::{Quality, Rejected, Star};
 use crate::frame::Plane;
 use crate::units::{Measured, PixelPoint};
@@ -14,6 +14,9 @@ use crate::units::{Measured, PixelPoint};
 const SHARPER_THAN_LENS: f64 = 0.45;
 /// Wider than this many times the bulk's second moment is no single star.
 const WIDER_THAN_STARS: f64 = 6.0;
+/// A saturated star's halo may be this many times wider, if the ratio of its moments stays below the second number.
+const WIDEST_HALO: f64 = 60.0;
+const ROUND_HALO: f64 = 3.0;
 /// Fainter than this many sigmas of its own light is no detection, whatever the filter said.
 const LEAST_SIGNIFICANCE: f64 = 3.0;
 
@@ -31,18 +34,18 @@ pub(super) fn measure_points(
         .into_iter()
         .flat_map(|c| separate_peaks(c, sigma))
         .collect();
-    let measured: Vec<Option<Adaptive>> = candidates
+    let measured: Vec<Result<Adaptive, NoStar>> = candidates
         .par_iter()
         .map(|place| adaptive_moments(setup.plane, setup.sky, &setup.noise, *place, sigma))
         .collect();
     let bulk = bulk_moment(&measured, sigma);
     let mut stars: Vec<Star> = Vec::new();
     for adaptive in measured {
-        match adaptive.map(|a| (verdict(&a, bulk), a)) {
-            Some((Verdict::Star, adaptive)) => stars.push(star_of(setup, &adaptive)),
-            Some((Verdict::HotPixel, _)) => rejected.hot_pixels += 1,
-            Some((Verdict::Line, _)) => rejected.lines += 1,
-            Some((Verdict::Shape, _)) | None => rejected.shapes += 1,
+        match adaptive.map(|a| (verdict(setup, &a, bulk), a)) {
+            Ok((Verdict::Star, adaptive)) => stars.push(star_of(setup, &adaptive)),
+            Ok((Verdict::HotPixel, _)) | Err(NoStar::TooNarrow) => rejected.hot_pixels += 1,
+            Ok((Verdict::Line, _)) => rejected.lines += 1,
+            Ok((Verdict::Shape, _)) | Err(NoStar::TooWide | NoStar::Lost) => rejected.shapes += 1,
         }
     }
     stars.sort_by(|a, b| b.flux.value.total_cmp(&a.flux.value));
@@ -58,11 +61,18 @@ enum Verdict {
 }
 
 /// By the bulk of the frame's stars, `bulk` being their second moment.
-fn verdict(adaptive: &Adaptive, bulk: f64) -> Verdict {
+fn verdict(setup: &FitSetup, adaptive: &Adaptive, bulk: f64) -> Verdict {
     let (large, small, _) = adaptive.moments.principal();
+    let saturated = is_bright_here(setup.plane, adaptive.center, setup.saturation);
+    let round = large < ROUND_HALO * small;
+    let limit = if saturated && round {
+        WIDEST_HALO
+    } else {
+        WIDER_THAN_STARS
+    };
     if 0.5 * (large + small) < SHARPER_THAN_LENS * bulk {
         Verdict::HotPixel
-    } else if large > WIDER_THAN_STARS * bulk {
+    } else if large > limit * bulk {
         if small < 2.0 * bulk {
             Verdict::Line
         } else {
@@ -100,7 +110,7 @@ fn separate_peaks(component: &Component, sigma: f64) -> Vec<PixelPoint> {
 }
 
 /// Median second moment of the well-measured.
-fn bulk_moment(measured: &[Option<Adaptive>], sigma: f64) -> f64 {
+fn bulk_moment(measured: &[Result<Adaptive, NoStar>], sigma: f64) -> f64 {
     let sizes: Vec<f64> = measured
         .iter()
         .flatten()

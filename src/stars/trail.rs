@@ -3,7 +3,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::calibration::Calibration;
-use super::field::{VectorField, median};
+use super::field::{VectorField, median, principal_variances};
 use super::{FrameTrail, Star};
 use crate::units::{Angle, AxialAngle, Measured, PixelPoint, PixelTensor, PixelVector, Pixels};
 
@@ -14,6 +14,10 @@ const FEWEST_STARS: usize = 5;
 /// common practice, no source; a larger value makes the short trails' sigmas larger.
 const ROUNDNESS_FLOOR: f64 = 0.01;
 
+/// Error of the calibration from elongation to length, share of the elongation: measured on drawn
+/// pictures, 1 % at S/N 60 and 3 % at S/N 15.
+const CALIBRATION_ERROR: f64 = 0.03;
+
 /// The trail of a frame whose stars are longer than they are wide.
 pub(super) fn long_trail(field: &VectorField, center: PixelPoint) -> Option<FrameTrail> {
     if field.n_samples < FEWEST_STARS {
@@ -21,10 +25,9 @@ pub(super) fn long_trail(field: &VectorField, center: PixelPoint) -> Option<Fram
     }
     let vector = forward(field.at(center));
     let length = vector.length().px();
-    let (c, s) = (vector.dx / length, vector.dy / length);
     let v = field.covariance;
-    let along = (c * c * v.xx + 2.0 * c * s * v.xy + s * s * v.yy).sqrt();
-    let across = (s * s * v.xx - 2.0 * c * s * v.xy + c * c * v.yy).sqrt();
+    let (along, across) = principal_variances(v, vector);
+    let (along, across) = (along.max(0.0).sqrt(), across.max(0.0).sqrt());
     Some(FrameTrail {
         vector,
         covariance: v,
@@ -69,7 +72,9 @@ pub(super) fn short_trail(
     } else {
         (1.0, 0.0)
     };
-    let along = (c * c * variance[0] + s * s * variance[1]).sqrt();
+    let along = (c * c * variance[0] + s * s * variance[1])
+        .sqrt()
+        .hypot(CALIBRATION_ERROR * size);
     let across = (s * s * variance[0] + c * c * variance[1]).sqrt();
     let unbiased = (size * size - across * across).max(0.0).sqrt();
     let length = calibration.squared_length(unbiased).sqrt();
