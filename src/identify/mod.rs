@@ -28,6 +28,7 @@ mod search;
 #[cfg(test)]
 mod test_fields;
 mod turn;
+mod unevenness;
 mod verify;
 
 use std::fmt;
