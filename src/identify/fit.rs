@@ -4,6 +4,7 @@
 use nalgebra::{Matrix2, Matrix2x5, Matrix5, Rotation3, Vector2, Vector3, Vector5};
 
 use super::lens::Lens;
+use super::scatter::{median, robust_scale2, trusted_share};
 use crate::sky::{Camera, Direction, Icrs};
 use crate::units::{PixelPoint, PixelTensor};
 
@@ -67,6 +68,9 @@ pub(crate) struct PoseFit {
     pub(crate) scatter_px: f64,
 }
 
+/// Terms that are fitted: three of attitude, two of the lens.
+const N_TERMS: usize = 5;
+
 /// Fits a pose to pairings from a start that is nearly right.
 ///
 /// Method: Gauss-Newton with Cauchy weights on residuals in units of their covariance plus a floor
@@ -80,13 +84,14 @@ pub(crate) fn fit_pose(
 ) -> Option<PoseFit> {
     let mut pose = start;
     let mut scale2 = f64::INFINITY;
-    for _ in 0..10 {
+    for round in 0..10 {
         let terms = terms(pairings, &pose, floor_px);
-        scale2 = robust_scale2(&terms);
+        let squares = terms.iter().map(Term::mahalanobis2).collect();
+        scale2 = robust_scale2(squares, trusted_share(round), N_TERMS);
         let equations = Equations::new(&terms, scale2, |m2| 1.0 / (1.0 + m2 / (6.0 * scale2)));
         let step = equations.step(&pose, prior)?;
         pose = stepped(&pose, &step);
-        if step.norm() * start.lens.focal_px < 1e-3 {
+        if round > 1 && step.norm() * start.lens.focal_px < 0.02 {
             break;
         }
     }
@@ -106,9 +111,9 @@ pub(crate) fn fit_pose(
     pose = stepped(&pose, &equations.step(&pose, prior)?);
     let final_terms = terms(&inliers, &pose, floor_px);
     let chi2: f64 = final_terms.iter().map(Term::mahalanobis2).sum();
-    // Three terms of attitude, two of the lens; two more because a scatter that is itself known
-    // from few residuals makes errors follow Student's law, of variance n / (n - 2).
-    let freedom = (2.0 * inliers.len() as f64 - 7.0).max(1.0);
+    // Two more than the terms fitted, because a scatter that is itself known from few residuals
+    // makes errors follow Student's law, of variance n / (n - 2).
+    let freedom = (2.0 * inliers.len() as f64 - N_TERMS as f64 - 2.0).max(1.0);
     let residual = |p: &Pairing| {
         let gap = pose.project(&p.sky).map(|place| p.pixel - place);
         gap.map_or(Vector2::zeros(), |g| Vector2::new(g.dx, g.dy))
@@ -226,18 +231,6 @@ impl LensPrior {
     fn weights(&self) -> (f64, f64) {
         (self.ln_focal_sigma.powi(-2), self.k1_sigma.powi(-2))
     }
-}
-
-/// Squared scatter in units of the stated sigmas, from the median (2 ln 2 for two dimensions).
-fn robust_scale2(terms: &[Term]) -> f64 {
-    let middle = median(terms.iter().map(Term::mahalanobis2).collect());
-    (middle / (2.0 * std::f64::consts::LN_2)).max(1e-4)
-}
-
-/// Middle value; 0 without values.
-pub(crate) fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_unstable_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
 }
 
 #[cfg(test)]

@@ -1,7 +1,7 @@
 //! The stars of a picture, made ready for look-ups by place and brightness.
 
-use super::fit::median;
 use super::grid::PixelGrid;
+use super::scatter::median;
 use crate::stars::{Star, StarField};
 use crate::units::{PixelPoint, PixelTensor};
 

@@ -8,7 +8,7 @@
 //! sense and size, with true angles throughout so that wide fields work as narrow ones do; each
 //! agreement gives a trial pose, which has to bring other bright catalogue stars onto stars of the
 //! picture; the pose is then fitted to all stars (attitude, focal length, radial distortion) and
-//! accepted when chance would not do as well once in a hundred million searches.
+//! accepted when chance would not do as well once in a million searches.
 
 pub mod attitude;
 pub mod between;
@@ -26,11 +26,13 @@ mod pattern;
 mod plate;
 pub mod pointing;
 mod scan;
+mod scatter;
 mod search;
 #[cfg(test)]
 mod test_fields;
 pub mod tracks;
 mod turn;
+mod unevenness;
 mod verify;
 
 use std::fmt;

@@ -4,6 +4,7 @@
 use super::between::match_frames;
 use super::fit::{Pose, PoseFit};
 use super::plate::Plate;
+use super::scatter::median;
 use super::search::{Found, Search, Whereabouts};
 use super::verify::Grown;
 use crate::sky::catalogue::Catalogue;
@@ -32,7 +33,7 @@ pub(crate) fn search_near(search: &Search<'_>, field: &StarField, prior: &Plate)
             2.5 * (field.stars[*star].flux.value / expected.stars[*known].flux.value).log10()
         })
         .collect();
-    let start = started(pose, super::fit::median(zero_points), matched.rms_px);
+    let start = started(pose, median(zero_points), matched.rms_px);
     search.settle(&start, N_TRIALS, Whereabouts::Known)
 }
 

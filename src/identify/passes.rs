@@ -80,7 +80,7 @@ pub(crate) const EFFORTS: [Effort; 3] = [
     Effort {
         finer: 0,
         n_picture_stars: 2.5,
-        promising_ln: -5.0,
+        promising_ln: -4.0,
         distortion: 1.0,
         most_trials: 40_000,
     },

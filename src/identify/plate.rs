@@ -6,6 +6,7 @@ use super::fit::Pose;
 use super::image::ImageField;
 use super::lens::Lens;
 use super::search::Found;
+use super::unevenness::unevenness;
 use crate::sky::{Camera, Direction, Icrs, Rotation};
 use crate::units::{Angle, Measured, PixelPoint, PixelVector, Pixels};
 
@@ -35,7 +36,7 @@ pub struct Plate {
     /// Takes camera directions to catalogue directions.
     pub attitude: Rotation<Camera, Icrs>,
     /// Covariance of `attitude` as a small rotation vector applied before it, in the camera frame,
-    /// square radians; scaled by the residuals, lens included.
+    /// square radians; scaled by the residuals and by how far they run together over the frame.
     pub attitude_covariance: Matrix3<f64>,
     /// Matched stars, brightest first.
     pub matches: Vec<Match>,
@@ -49,28 +50,33 @@ pub struct Plate {
 impl Plate {
     pub(crate) fn new(found: &Found, image: &ImageField) -> Self {
         let fit = &found.grown.fit;
+        // Pairs are in the order of the picture's stars: brightest first.
         let indexed = found.grown.pairs.iter().zip(&fit.kept).zip(&fit.residuals);
-        let mut matches: Vec<(usize, Match)> = indexed
-            .filter(|((_, kept), _)| **kept)
+        let kept = indexed.filter(|((_, kept), _)| **kept);
+        let (places, matches): (Vec<PixelPoint>, Vec<Match>) = kept
             .map(|(((sky, picture), _), residual)| {
+                let star = &image.stars[*picture];
                 let matched = Match {
-                    star_idx: image.stars[*picture].star_idx,
+                    star_idx: star.star_idx,
                     catalogue_idx: found.stars[*sky].catalogue_idx as usize,
                     residual: PixelVector::new(residual.x, residual.y),
                 };
-                (*picture, matched)
+                (star.place, matched)
             })
-            .collect();
-        matches.sort_unstable_by_key(|(picture, _)| *picture);
-        let matches: Vec<Match> = matches.into_iter().map(|(_, m)| m).collect();
+            .unzip();
         let square = |m: &Match| m.residual.length().px().powi(2);
         let mean_square = matches.iter().map(square).sum::<f64>() / matches.len().max(1) as f64;
+        let residuals: Vec<(PixelPoint, PixelVector)> = places
+            .into_iter()
+            .zip(matches.iter().map(|m| m.residual))
+            .collect();
+        let covariance = fit.covariance * unevenness(&residuals, image.width, image.height);
         Self {
             lens: fit.pose.lens,
-            focal_sigma: fit.covariance[(3, 3)].sqrt(),
-            k1_sigma: fit.covariance[(4, 4)].sqrt(),
+            focal_sigma: covariance[(3, 3)].sqrt(),
+            k1_sigma: covariance[(4, 4)].sqrt(),
             attitude: Rotation::new(fit.pose.attitude),
-            attitude_covariance: fit.covariance.fixed_view::<3, 3>(0, 0).into_owned(),
+            attitude_covariance: covariance.fixed_view::<3, 3>(0, 0).into_owned(),
             matches,
             rms: Pixels::new(mean_square.sqrt()),
             log10_chance: found.log10_chance,

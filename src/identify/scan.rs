@@ -144,7 +144,7 @@ impl Scan<'_> {
         self.index
             .visit_near(pose.axis(), radius, |star| near.push(*star));
         let prior = self.search.lens_prior();
-        let growth = self.search.growth(&pose.lens, reach, 4);
+        let growth = self.search.growth(&pose.lens, reach, 3);
         let grown = grow(&near, self.search.image, pose, zero_point, &prior, &growth)?;
         let odds = log10_odds(&near, self.search.image, &grown, growth.magnitude_window, 1);
         if odds > LIKELY_LOG10 {

@@ -4,12 +4,16 @@
 use nalgebra::{Matrix2, Matrix2x3, Matrix3, Rotation3, Vector2, Vector3};
 
 use super::lens::Lens;
+use super::scatter::{median, robust_scale2, trusted_share};
 use crate::sky::{Camera, Direction};
 use crate::units::{PixelPoint, PixelTensor};
 
 /// Noise floor of a star's place on either axis, pixels: what centroids miss that their sigma
 /// does not know of. Altering it changes the weight of the brightest stars only.
 const FLOOR_PX: f64 = 0.02;
+
+/// Terms that are fitted: a small rotation.
+const N_TERMS: usize = 3;
 
 /// One star seen in two frames.
 pub(crate) struct Sighting {
@@ -47,13 +51,14 @@ pub(crate) fn fit_turn(sightings: &[Sighting], start: Rotation3<f64>, lens: &Len
     let mut rotation = start;
     let mut scale2 = f64::INFINITY;
     // The start is near: a few steps settle the weights.
-    for _ in 0..8 {
+    for round in 0..8 {
         let terms = terms(sightings, &rotation, lens);
-        scale2 = robust_scale2(&terms);
+        let squares = terms.iter().map(Term::mahalanobis2).collect();
+        scale2 = robust_scale2(squares, trusted_share(round), N_TERMS);
         let (normal, gradient) = normal_equations(&terms, |m2| 1.0 / (1.0 + m2 / (6.0 * scale2)));
         let step = normal.cholesky()?.solve(&gradient);
         rotation = Rotation3::new(step) * rotation;
-        if step.norm() * lens.focal_px < 1e-4 {
+        if round > 1 && step.norm() * lens.focal_px < 1e-4 {
             break;
         }
     }
@@ -76,11 +81,14 @@ pub(crate) fn fit_turn(sightings: &[Sighting], start: Rotation3<f64>, lens: &Len
     let terms = terms_now(&rotation);
     let chi2: f64 = terms.iter().map(Term::mahalanobis2).sum();
     let square_sum: f64 = terms.iter().map(|t| t.residual.norm_squared()).sum();
+    // Two more than the terms fitted, because a scatter that is itself known from few residuals
+    // makes errors follow Student's law, of variance n / (n - 2).
+    let freedom = (2.0 * terms.len() as f64 - N_TERMS as f64 - 2.0).max(1.0);
     Some(Turn {
         rotation,
-        covariance: inverse.inverse() * (chi2 / (2.0 * terms.len() as f64 - 3.0)),
+        covariance: inverse.inverse() * (chi2 / freedom),
         kept,
-        scatter_px: median_length(&terms),
+        scatter_px: median(terms.iter().map(|t| t.residual.norm()).collect()),
         rms_px: (square_sum / terms.len() as f64).sqrt(),
     })
 }
@@ -138,20 +146,4 @@ fn normal_equations(
         gradient += weighted * term.residual;
     }
     (normal, gradient)
-}
-
-/// Squared scatter in units of the stated sigmas, from the median (2 ln 2 for two dimensions).
-fn robust_scale2(terms: &[Term]) -> f64 {
-    let middle = median(terms.iter().map(Term::mahalanobis2).collect()).unwrap_or(1.0);
-    (middle / (2.0 * std::f64::consts::LN_2)).max(1e-6)
-}
-
-/// Median length of the residuals, pixels.
-fn median_length(terms: &[Term]) -> f64 {
-    median(terms.iter().map(|t| t.residual.norm()).collect()).unwrap_or(0.0)
-}
-
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_unstable_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
 }

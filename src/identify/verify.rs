@@ -2,9 +2,10 @@
 //! chance brings as many catalogue stars onto picture stars are worked out.
 
 use super::chance::log10_chance;
-use super::fit::{LensPrior, Pairing, Pose, PoseFit, fit_pose, median};
+use super::fit::{LensPrior, Pairing, Pose, PoseFit, fit_pose};
 use super::image::{ImageField, ImageStar};
 use super::pattern::IndexStar;
+use super::scatter::median;
 use crate::units::PixelPoint;
 
 /// A pose grown from its first stars.
