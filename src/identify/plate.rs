@@ -144,7 +144,8 @@ mod tests {
             },
             focal_sigma: 1e-4,
             k1_sigma: 0.01,
-            attitude: Rotation::nearest(&Matrix3::from_columns(&[west, south, toward])),
+            attitude: Rotation::nearest(&Matrix3::from_columns(&[west, south, toward]))
+                .expect("a rotation"),
             attitude_covariance: Matrix3::identity() * 1e-12,
             matches: Vec::new(),
             rms: Pixels::new(0.3),
