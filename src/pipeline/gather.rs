@@ -60,7 +60,9 @@ pub fn gather(
         .files
         .par_iter()
         .map(|file| {
-            let outcome = measure_file(&root.join(file), overrides);
+            let path = root.join(file);
+            let outcome =
+                measure_file(&path, overrides).map_err(|error| named_within(error, &path, file));
             progress.step();
             outcome
         })
@@ -88,6 +90,15 @@ pub(super) fn measure_file(path: &Path, overrides: &Overrides) -> Outcome {
     let frame = read_frame(path, overrides)?;
     let field = measure_stars(&frame.value.plane, frame.value.header.saturation);
     Ok((frame.value.header, field, frame.warnings))
+}
+
+/// The error with the file named as the night knows it: reports travel, folders stay.
+fn named_within(mut error: Error, path: &Path, file: &Path) -> Error {
+    let full_name = path.display().to_string();
+    if let Some(rest) = error.context.strip_prefix(&full_name) {
+        error.context = format!("{}{rest}", slashed(file));
+    }
+    error
 }
 
 /// Size of the frame lying on its longer side: a camera set upright is the same camera.
@@ -175,5 +186,20 @@ impl Gathered {
         {
             self.frames.sort_by_key(|frame| clock(&frame.header));
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::error::ErrorKind;
+
+    #[test]
+    fn errors_name_files_as_the_night_knows_them() {
+        let error =
+            Error::new(ErrorKind::BadFile, "the file is empty").about("/at/home/east/a.jpg");
+        let (path, file) = (Path::new("/at/home/east/a.jpg"), Path::new("east/a.jpg"));
+        let named = named_within(error, path, file);
+        assert_eq!(named.context, "east/a.jpg: the file is empty");
     }
 }
