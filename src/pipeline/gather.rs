@@ -78,6 +78,7 @@ pub fn gather(
         gathered.take(slashed(file), outcome);
     }
     gathered.set_odd_sizes_aside();
+    gathered.name_gaps();
     gathered.sort_by_time();
     gathered
 }
@@ -167,6 +168,29 @@ impl Gathered {
                 file: frame.file,
                 reason,
             });
+        }
+    }
+
+    /// Names the frames that lack what others of the alignment have; what all lack is asked for once.
+    fn name_gaps(&mut self) {
+        let lacks: Vec<_> = self
+            .frames
+            .iter()
+            .map(|frame| missing(&frame.header))
+            .collect();
+        for (frame, lack) in self.frames.iter().zip(&lacks) {
+            let own: Vec<_> = lack
+                .iter()
+                .filter(|fact| lacks.iter().any(|other| !other.contains(fact)))
+                .map(|fact| fact.name())
+                .collect();
+            if !own.is_empty() {
+                self.warnings.push(Warning::new(format!(
+                    "{} does not give the {}, as other frames do; used as far as it goes",
+                    frame.file,
+                    own.join(", ")
+                )));
+            }
         }
     }
 
