@@ -104,6 +104,12 @@ impl Background {
         });
     }
 
+    /// Most variance that a unit of light can add: all of the sky's, were it the light's own noise.
+    pub(super) fn most_gain(&self) -> f64 {
+        let noise = f64::from(self.median_noise);
+        noise * noise / f64::from(self.median_level).max(noise)
+    }
+
     /// Sky level at a pixel.
     pub(super) fn level_at(&self, x: usize, y: usize) -> f32 {
         self.at(&self.level, x, y)

@@ -55,6 +55,26 @@ impl Calibration {
     }
 }
 
+impl Calibration {
+    /// True over shown elongation of a trail of this length.
+    pub(super) fn factor(&self, length: f64) -> f64 {
+        let shown = |square: f64| {
+            let above = self
+                .nodes
+                .partition_point(|n| n.0 < square)
+                .clamp(1, self.nodes.len() - 1);
+            let ((s0, e0), (s1, e1)) = (self.nodes[above - 1], self.nodes[above]);
+            e0 + (e1 - e0) * (square - s0) / (s1 - s0)
+        };
+        let square = (length * length).max(1e-3);
+        if self.nodes.len() < 2 {
+            1.0
+        } else {
+            square / 12.0 / shown(square)
+        }
+    }
+}
+
 /// Mean elongation over four places within a pixel.
 fn drawn_elongation(psf: Psf, length: f64) -> Option<f64> {
     const PLACES: [(f64, f64); 4] = [(0.0, 0.0), (0.5, 0.25), (0.25, 0.5), (0.75, 0.75)];
@@ -77,12 +97,8 @@ fn drawn_elongation(psf: Psf, length: f64) -> Option<f64> {
         });
         let plane = Plane::new(side, side, pixels.collect())?;
         let sky = Background::flat(side, side, 0.0, 1e-6);
-        let silent = Noise {
-            correlation: 1.0,
-            gain: 0.0,
-        };
         let moments =
-            adaptive_moments(&plane, &sky, &silent, center, psf.core + 0.3 * length)?.moments;
+            adaptive_moments(&plane, &sky, &Noise::WHITE, center, psf.core + 0.3 * length)?.moments;
         sum += moments.xx - moments.yy;
     }
     Some(sum / PLACES.len() as f64)

@@ -53,9 +53,10 @@ impl VectorField {
         PixelVector::new(sum(&self.dx), sum(&self.dy))
     }
 
-    /// The same field with an error that all lengths share (share of the length) added to the covariance.
-    pub(super) fn with_common_error(mut self, share: f64) -> Self {
-        let v = self.at(self.center) * share;
+    /// The same field with an error along the trail (pixels) that all samples share added to the covariance.
+    pub(super) fn with_common_error(mut self, along: f64) -> Self {
+        let v = self.at(self.center);
+        let v = v * (along / v.length().px().max(f64::MIN_POSITIVE));
         let c = self.covariance;
         self.covariance =
             PixelTensor::new(c.xx + v.dx * v.dx, c.xy + v.dx * v.dy, c.yy + v.dy * v.dy);

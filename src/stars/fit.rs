@@ -46,6 +46,16 @@ pub(super) struct SegmentFit {
     pub(super) peak: f64,
     /// Share of the window's pixels that were left out as foreign or saturated.
     pub(super) masked: f64,
+    /// Residuals clearly beyond the noise over the light of the model, root mean squares.
+    pub(super) unexplained: f64,
+}
+
+/// What is known of a star's trail beforehand.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Anchor {
+    pub(super) vector: PixelVector,
+    /// 1-sigma of each component, pixels.
+    pub(super) sigma: f64,
 }
 
 /// Pixels above this share of saturation are left out: in a developed picture colours clip one by one
@@ -62,8 +72,12 @@ const STEPS: usize = 8;
 /// and photon noise; between descents, pixels that deviate by more than five sigma and a quarter of
 /// the model belong to neighbours and are left out. Covariance: inverse Fisher matrix, scaled by the
 /// noise's correlation and, where larger than one, the residuals' variance.
-pub(super) fn fit_segment(setup: &FitSetup, start: Segment) -> Option<SegmentFit> {
-    let mut descent = Descent::new(setup, start)?;
+pub(super) fn fit_segment(
+    setup: &FitSetup,
+    start: Segment,
+    anchor: Option<Anchor>,
+) -> Option<SegmentFit> {
+    let mut descent = Descent::new(setup, start, anchor)?;
     descent.run()?;
     for _ in 0..2 {
         descent.reweigh();
@@ -91,6 +105,7 @@ pub(super) fn window(setup: &FitSetup, star: Segment) -> Option<Vec<Pixel>> {
     };
     let (x0, x1) = span(c.x, reach(star.vector.dx), width);
     let (y0, y1) = span(c.y, reach(star.vector.dy), height);
+    let share = neighbour_share(setup.psf);
     let mut pixels = Vec::new();
     for y in y0..=y1 {
         let row = setup.plane.row(y);
@@ -103,7 +118,8 @@ pub(super) fn window(setup: &FitSetup, star: Segment) -> Option<Vec<Pixel>> {
                     y: py,
                     light,
                     variance,
-                    kept: *value < SOFT_TOP * setup.saturation,
+                    kept: *value < SOFT_TOP * setup.saturation
+                        && !is_hot(setup, x, y, light as f32, share),
                 });
             }
         }
@@ -112,10 +128,37 @@ pub(super) fn window(setup: &FitSetup, star: Segment) -> Option<Vec<Pixel>> {
     (kept > 2 * PARAMETERS).then_some(pixels)
 }
 
+/// Light of the neighbours of a star's brightest pixel over that pixel's, for a star centred on it.
+fn neighbour_share(psf: Psf) -> f32 {
+    let shade = |square: f64| (-0.5 * square / psf.core.powi(2)).exp();
+    (0.5 * (shade(1.0) + shade(2.0))) as f32
+}
+
+/// A pixel that stands out more sharply than any star could: its neighbours have less than half of
+/// what a star's would.
+fn is_hot(setup: &FitSetup, x: usize, y: usize, light: f32, share: f32) -> bool {
+    const HOT_SIGMAS: f32 = 8.0;
+    let (width, height) = (setup.plane.width(), setup.plane.height());
+    if light < HOT_SIGMAS * setup.sky.noise_at(x, y)
+        || x == 0
+        || y == 0
+        || x + 1 >= width
+        || y + 1 >= height
+    {
+        return false;
+    }
+    let around: f32 = (y - 1..=y + 1)
+        .map(|row| setup.plane.row(row)[x - 1..=x + 1].iter().sum::<f32>())
+        .sum();
+    let own = setup.plane.row(y)[x];
+    (around - own) / 8.0 - (own - light) < 0.5 * share * light
+}
+
 /// A fit on its way.
 struct Descent<'a> {
     setup: &'a FitSetup<'a>,
     start: Segment,
+    anchor: Option<Anchor>,
     pixels: Vec<Pixel>,
     sky_variance: f64,
     state: Vector,
@@ -125,12 +168,13 @@ struct Descent<'a> {
 }
 
 impl<'a> Descent<'a> {
-    fn new(setup: &'a FitSetup<'a>, start: Segment) -> Option<Self> {
+    fn new(setup: &'a FitSetup<'a>, start: Segment, anchor: Option<Anchor>) -> Option<Self> {
         let pixels = window(setup, start)?;
         let (c, d) = (start.center, start.vector);
         Some(Self {
             setup,
             start,
+            anchor,
             sky_variance: pixels[0].variance,
             pixels,
             state: Vector::from([c.x, c.y, d.dx, d.dy, start.flux, start.pedestal]),
@@ -185,6 +229,13 @@ impl<'a> Descent<'a> {
                 }
             }
         });
+        if let Some(Anchor { vector, sigma }) = self.anchor {
+            for (k, away) in [(2, vector.dx - state[2]), (3, vector.dy - state[3])] {
+                normal[(k, k)] += 1.0 / (sigma * sigma);
+                gradient[k] += away / (sigma * sigma);
+                cost += (away / sigma).powi(2);
+            }
+        }
         normal.fill_upper_triangle_with_lower_triangle();
         (normal, gradient, cost)
     }
@@ -205,10 +256,14 @@ impl<'a> Descent<'a> {
     fn summary(&self) -> Option<SegmentFit> {
         let kept = self.pixels.iter().filter(|p| p.kept).count();
         let spare = kept.checked_sub(PARAMETERS).filter(|n| *n > PARAMETERS)?;
-        let mut peak = 0.0_f64;
-        self.each(&self.state, |_, residual, light, _| {
-            peak = peak.max(light + residual)
+        let (mut peak, mut beyond, mut power) = (0.0_f64, 0.0, 0.0);
+        self.each(&self.state, |index, residual, light, _| {
+            peak = peak.max(light + residual);
+            beyond += residual * residual - self.pixels[index].variance;
+            power += light * light;
         });
+        // Chance alone makes the sum of squares stray by sqrt(2 n) variances.
+        beyond -= 3.0 * self.sky_variance * (2.0 * kept as f64).sqrt();
         let misfit = (self.cost / spare as f64).max(1.0);
         let c = self.normal.try_inverse()? * (self.setup.noise.correlation.powi(2) * misfit);
         let tensor = |i: usize| PixelTensor::new(c[(i, i)], c[(i, i + 1)], c[(i + 1, i + 1)]);
@@ -219,6 +274,7 @@ impl<'a> Descent<'a> {
             flux_sigma: c[(4, 4)].sqrt(),
             peak,
             masked: 1.0 - kept as f64 / self.pixels.len() as f64,
+            unexplained: (beyond.max(0.0) / power.max(f64::MIN_POSITIVE)).sqrt(),
         };
         let sound = (0..PARAMETERS).all(|k| c[(k, k)] > 0.0 && c[(k, k)].is_finite());
         (sound && fit.segment.flux > 0.0).then_some(fit)

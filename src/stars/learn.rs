@@ -6,6 +6,7 @@ use std::sync::Arc;
 use nalgebra::{SMatrix, SVector};
 use rayon::prelude::*;
 
+use super::field::median;
 use super::fit::{FitSetup, Pixel, window};
 use super::pace::Pace;
 use super::psf::Psf;
@@ -73,6 +74,8 @@ pub(super) struct Learnt {
     pub(super) core_sigma: f64,
     /// Squared residuals over their expected variance, summed over all pixels.
     pub(super) cost: f64,
+    /// Variance that the light of a star adds to a pixel, per unit of light.
+    pub(super) gain: f64,
 }
 
 /// Pixels that the profile is learnt from, over all stars; enough for a per cent, cheap enough to repeat.
@@ -116,7 +119,7 @@ pub(super) fn learn_shared(
             damping *= 8.0;
         }
     }
-    current.summary(&state)
+    current.summary(&state, setup.sky.most_gain())
 }
 
 fn state_of(setup: &FitSetup) -> SharedVector {
@@ -278,7 +281,7 @@ impl Total {
             .collect()
     }
 
-    fn summary(&self, state: &SharedVector) -> Option<Learnt> {
+    fn summary(&self, state: &SharedVector, most_gain: f64) -> Option<Learnt> {
         let pixels: usize = self.members.iter().map(|m| m.pixels.len()).sum();
         let covariance = self.normal.cholesky()?.inverse() * (self.cost / pixels as f64).max(1.0);
         Some(Learnt {
@@ -287,8 +290,67 @@ impl Total {
             stretch: (state[3].exp(), state[3].exp() * covariance[(3, 3)].sqrt()),
             core_sigma: covariance[(0, 0)].sqrt(),
             cost: self.cost,
+            gain: light_noise(&self.residuals(state)).min(most_gain),
         })
     }
+}
+
+/// What one pixel says about the noise: light of the model, squared residual, variance of the sky.
+struct Residual {
+    light: f64,
+    square: f64,
+    sky: f64,
+}
+
+impl Total {
+    fn residuals(&self, state: &SharedVector) -> Vec<Residual> {
+        let of_star = |member: &Member| {
+            let star = stretched(member.star, state);
+            let image = SegmentImage::new(star, psf_of(state), pace_of(state));
+            let residual = |p: &Pixel| {
+                let value = image.value_and_slopes(p.x, p.y).0;
+                Residual {
+                    light: value - star.pedestal,
+                    square: (p.light - value).powi(2),
+                    sky: p.variance,
+                }
+            };
+            member.pixels.iter().map(residual).collect::<Vec<_>>()
+        };
+        self.members.par_iter().flat_map_iter(of_star).collect()
+    }
+}
+
+/// Variance per unit of light that gives residuals under bright light unit spread (median-based).
+fn light_noise(residuals: &[Residual]) -> f64 {
+    /// Median of the square of a normal variable of unit spread.
+    const MEDIAN_SQUARE: f64 = 0.4549;
+    let bright: Vec<&Residual> = residuals
+        .iter()
+        .filter(|r| r.light > 3.0 * r.sky.sqrt())
+        .collect();
+    if bright.len() < 50 {
+        return 0.0;
+    }
+    let spread = |gain: f64| median(bright.iter().map(|r| r.square / (r.sky + gain * r.light)));
+    if spread(0.0) <= MEDIAN_SQUARE {
+        return 0.0;
+    }
+    let (mut low, mut high) = (0.0, 1.0);
+    for _ in 0..50 {
+        let middle = 0.5 * (low + high);
+        if spread(middle) > MEDIAN_SQUARE {
+            low = middle
+        } else {
+            high = middle
+        }
+    }
+    high
+}
+
+fn stretched(mut star: Segment, state: &SharedVector) -> Segment {
+    star.vector = star.vector * state[3].exp();
+    star
 }
 
 /// One star's share of the normal equations with its own numbers eliminated.
@@ -301,8 +363,7 @@ struct Part {
 
 impl Part {
     fn of(member: &Member, state: &SharedVector, setup: &FitSetup) -> Self {
-        let mut star = member.star;
-        star.vector = star.vector * state[3].exp();
+        let star = stretched(member.star, state);
         let image = SegmentImage::new(star, psf_of(state), pace_of(state));
         let (mut normal, mut gradient, mut cost) = (Shared::zeros(), SharedVector::zeros(), 0.0);
         let (mut own, mut own_gradient, mut cross) =

@@ -1,5 +1,7 @@
 //! A plane of linear light in, measured stars and one trail a frame out. Knows no sky.
 
+#[cfg(test)]
+mod accuracy;
 mod background;
 mod calibration;
 mod component;
@@ -13,10 +15,14 @@ mod moments;
 mod oriented;
 mod pace;
 mod psf;
+#[cfg(test)]
+mod rendered;
 mod segment;
+mod shape;
 mod sheared;
 mod short;
 mod survey;
+mod teach;
 mod trail;
 
 use background::Background;
@@ -29,6 +35,7 @@ use moments::Noise;
 use pace::Pace;
 use psf::Psf;
 use segment::Segment;
+use shape::SHAPE_SIGNIFICANCE;
 use survey::{Survey, survey};
 
 use crate::frame::Plane;
@@ -181,7 +188,8 @@ pub fn measure_stars(plane: &Plane, saturation: f32) -> StarField {
         pace,
         saturation,
     };
-    if let Some(bulk) = first.as_ref().filter(|bulk| is_long(bulk, plane))
+    let trailed = first.as_ref().filter(|bulk| is_long(bulk, plane));
+    if let Some(bulk) = trailed
         && let Some(long) =
             long::measure_trails(&setup(bulk.sigma, bulk.pace), &bulk.segments, &bulk.field)
     {
@@ -190,9 +198,15 @@ pub fn measure_stars(plane: &Plane, saturation: f32) -> StarField {
     }
     fill_short(
         &mut field,
-        &setup(first.map_or(FIRST_SIGMA, |b| b.sigma), Pace::default()),
+        &setup(
+            first.as_ref().map_or(FIRST_SIGMA, |b| b.sigma),
+            Pace::default(),
+        ),
     );
-    if let Some(bulk) = trailed_after_all(&field, plane)
+    if trailed.is_some() {
+        // The bright patches are long but no fit bears it out: better no trail than a wrong one.
+        (field.trail, field.fwhm) = (None, None);
+    } else if let Some(bulk) = trailed_after_all(&field, plane)
         && let Some(long) =
             long::measure_trails(&setup(bulk.sigma, bulk.pace), &bulk.segments, &bulk.field)
     {
@@ -221,7 +235,7 @@ fn trailed_after_all(field: &StarField, plane: &Plane) -> Option<Survey> {
     let clean = field
         .stars
         .iter()
-        .filter(|s| s.quality.is_clean() && s.signal_to_noise() > 12.0);
+        .filter(|s| s.quality.is_clean() && s.signal_to_noise() > SHAPE_SIGNIFICANCE);
     let segments = clean
         .map(|s| Segment {
             center: s.position,
@@ -277,7 +291,7 @@ fn fill_short(field: &mut StarField, setup: &FitSetup) {
     let (found, correlation) = find(setup.plane, setup.sky, sigma);
     let noise = Noise {
         correlation: f64::from(correlation),
-        gain: setup.noise.gain,
+        gain: 0.0,
     };
     let setup = FitSetup {
         noise,
@@ -285,11 +299,11 @@ fn fill_short(field: &mut StarField, setup: &FitSetup) {
         ..*setup
     };
     field.stars = short::measure_points(&setup, &found, &mut field.rejected);
-    if let Some(shapes) = short::frame_shape(&setup, &field.stars) {
-        field.trail = Some(shapes.trail);
+    if let Some(shape) = shape::measure_shape(&setup, &mut field.stars) {
+        field.trail = Some(shape.trail);
         field.fwhm = Some(Measured::new(
-            Pixels::new(shapes.fwhm.value),
-            Pixels::new(shapes.fwhm.sigma),
+            Pixels::new(shape.fwhm.value),
+            Pixels::new(shape.fwhm.sigma),
         ));
     }
 }

@@ -11,11 +11,19 @@ use crate::units::{PixelPoint, PixelTensor};
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Adaptive {
     pub(super) center: PixelPoint,
-    pub(super) covariance: PixelTensor,
     pub(super) moments: PixelTensor,
-    pub(super) moments_sigma: PixelTensor,
     pub(super) flux: f64,
-    pub(super) flux_sigma: f64,
+    pub(super) errors: AdaptiveErrors,
+}
+
+/// 1-sigma errors of the adaptive scheme's results.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct AdaptiveErrors {
+    /// Covariance of the place, square pixels.
+    pub(super) place: PixelTensor,
+    /// Sigma of each of the moments, square pixels.
+    pub(super) moments: PixelTensor,
+    pub(super) flux: f64,
     /// Brightest pixel within one sigma of the middle, above the sky.
     pub(super) peak: f64,
 }
@@ -30,14 +38,21 @@ pub(super) struct Noise {
 }
 
 impl Noise {
-    /// Variance of a pixel with `light` above the sky, where the sky alone scatters by `sky_noise`.
-    pub(super) fn variance(&self, sky_noise: f64, light: f64) -> f64 {
-        (sky_noise * self.correlation).powi(2) + self.gain * light.max(0.0)
+    /// White noise of the sky alone.
+    pub(super) const WHITE: Noise = Noise {
+        correlation: 1.0,
+        gain: 0.0,
+    };
+
+    /// Variance of a pixel with `light` above the sky, where the sky alone scatters by `sky_noise`; as
+    /// sums of neighbours feel it.
+    fn variance(&self, sky_noise: f64, light: f64) -> f64 {
+        self.correlation.powi(2) * (sky_noise.powi(2) + self.gain * light.max(0.0))
     }
 }
 
 /// Widths outside of which a patch is no star, in pixels (Gaussian sigma).
-const NARROWEST: f64 = 0.35;
+const NARROWEST: f64 = 0.25;
 const WIDEST: f64 = 12.0;
 const MOST_ROUNDS: usize = 40;
 
@@ -83,8 +98,15 @@ pub(super) fn adaptive_moments(
             break;
         }
     }
-    let result = with_errors(plane, sky, noise, center, shape, pedestal)?;
-    result.flux.is_finite().then_some(result)
+    let flux = 2.0 * weighted_sums(plane, sky, center, shape, pedestal)?.light;
+    let errors = errors(plane, sky, noise, center, shape, pedestal)?;
+    let result = Adaptive {
+        center,
+        moments: shape,
+        flux,
+        errors,
+    };
+    (flux > 0.0 && flux.is_finite()).then_some(result)
 }
 
 /// The fixed point is reached at twice the weighted moments; half steps from both sides keep it stable.
@@ -191,23 +213,33 @@ fn weighted_sums(
     Some(s)
 }
 
+/// Errors of moments measured before, with another knowledge of the noise.
+pub(super) fn renewed_errors(
+    plane: &Plane,
+    sky: &Background,
+    noise: &Noise,
+    center: PixelPoint,
+    shape: PixelTensor,
+) -> Option<AdaptiveErrors> {
+    let pedestal = local_pedestal(plane, sky, center, (0.5 * (shape.xx + shape.yy)).sqrt())?;
+    errors(plane, sky, noise, center, shape, pedestal)
+}
+
 /// Errors from the noise of the pixels through the fixed-point conditions.
 ///
 /// Place: sum(W n dx) / (S / 2). Moments: a change m of the weighted moments moves the fixed point
 /// by 4 m, since the weighted moments of a matched Gaussian follow the weight by 1/4 and must equal 1/2.
-fn with_errors(
+fn errors(
     plane: &Plane,
     sky: &Background,
     noise: &Noise,
     center: PixelPoint,
     shape: PixelTensor,
     pedestal: f64,
-) -> Option<Adaptive> {
-    let sky_noise = f64::from(sky.noise_at(center.x.round() as usize, center.y.round() as usize));
-    let (mut light, mut peak) = (0.0, 0.0_f64);
-    let mut place = PixelTensor::default();
-    let mut spread = PixelTensor::default();
-    let mut flux_variance = 0.0;
+) -> Option<AdaptiveErrors> {
+    let sky_noise = sky.noise_near(center);
+    let (mut light, mut peak, mut flux) = (0.0, 0.0_f64, 0.0);
+    let (mut place, mut spread) = (PixelTensor::default(), PixelTensor::default());
     visit(
         plane,
         sky,
@@ -217,7 +249,7 @@ fn with_errors(
         |dx, dy, weight, value| {
             let power = weight * weight * noise.variance(sky_noise, value);
             light += weight * value;
-            flux_variance += power;
+            flux += power;
             place.xx += power * dx * dx;
             place.xy += power * dx * dy;
             place.yy += power * dy * dy;
@@ -229,21 +261,15 @@ fn with_errors(
             }
         },
     )?;
-    if light <= 0.0 {
-        return None;
-    }
     let (p, q) = (4.0 / (light * light), 4.0 / light);
-    Some(Adaptive {
-        center,
-        covariance: PixelTensor::new(p * place.xx, p * place.xy, p * place.yy),
-        moments: shape,
-        moments_sigma: PixelTensor::new(
+    (light > 0.0).then(|| AdaptiveErrors {
+        place: PixelTensor::new(p * place.xx, p * place.xy, p * place.yy),
+        moments: PixelTensor::new(
             q * spread.xx.sqrt(),
             q * spread.xy.sqrt(),
             q * spread.yy.sqrt(),
         ),
-        flux: 2.0 * light,
-        flux_sigma: 2.0 * flux_variance.sqrt(),
+        flux: 2.0 * flux.sqrt(),
         peak,
     })
 }

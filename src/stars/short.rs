@@ -2,22 +2,20 @@
 
 use rayon::prelude::*;
 
-use super::calibration::Calibration;
 use super::component::Component;
 use super::field::median;
-use super::fit::{FitSetup, SOFT_TOP};
-use super::learn::{Freedom, learn_shared};
+use super::fit::FitSetup;
 use super::moments::{Adaptive, adaptive_moments};
-use super::segment::Segment;
-use super::trail::short_trail;
-use super::{FrameTrail, Quality, Rejected, Star};
+use super::{Quality, Rejected, Star};
 use crate::frame::Plane;
-use crate::units::{Measured, PixelPoint, PixelVector};
+use crate::units::{Measured, PixelPoint};
 
 /// Narrower than this share of the bulk's width (second moments) is sharper than the lens.
 const SHARPER_THAN_LENS: f64 = 0.45;
 /// Wider than this many times the bulk's second moment is no single star.
 const WIDER_THAN_STARS: f64 = 6.0;
+/// Fainter than this many sigmas of its own light is no detection, whatever the filter said.
+const LEAST_SIGNIFICANCE: f64 = 3.0;
 
 /// Measures every peak; what is no star is counted in `rejected`. Brightest first.
 pub(super) fn measure_points(
@@ -25,53 +23,56 @@ pub(super) fn measure_points(
     found: &[Component],
     rejected: &mut Rejected,
 ) -> Vec<Star> {
-    let FitSetup {
-        plane,
-        sky,
-        noise,
-        saturation,
-        ..
-    } = *setup;
     let sigma = setup.psf.core;
-    let candidates: Vec<(&Component, PixelPoint)> = found
-        .iter()
-        .filter(|c| !is_foreground(c, sigma))
-        .flat_map(|c| separate_peaks(c, sigma).into_iter().map(move |p| (c, p)))
+    let (foreground, patches): (Vec<&Component>, Vec<&Component>) =
+        found.iter().partition(|c| is_foreground(c, sigma));
+    rejected.shapes += foreground.len();
+    let candidates: Vec<PixelPoint> = patches
+        .into_iter()
+        .flat_map(|c| separate_peaks(c, sigma))
         .collect();
-    rejected.shapes += found.iter().filter(|c| is_foreground(c, sigma)).count();
-    let measured: Vec<(&Component, Option<Adaptive>)> = candidates
+    let measured: Vec<Option<Adaptive>> = candidates
         .par_iter()
-        .map(|(component, place)| {
-            (
-                *component,
-                adaptive_moments(plane, sky, &noise, *place, sigma),
-            )
-        })
+        .map(|place| adaptive_moments(setup.plane, setup.sky, &setup.noise, *place, sigma))
         .collect();
     let bulk = bulk_moment(&measured, sigma);
     let mut stars: Vec<Star> = Vec::new();
-    for (component, adaptive) in measured {
-        let Some(adaptive) = adaptive else {
-            rejected.shapes += 1;
-            continue;
-        };
-        let (large, small, _) = adaptive.moments.principal();
-        let sharp = 0.5 * (large + small) < SHARPER_THAN_LENS * bulk;
-        let large_limit = WIDER_THAN_STARS * bulk;
-        if sharp || large > large_limit || adaptive.flux < 3.0 * adaptive.flux_sigma {
-            *(if sharp {
-                &mut rejected.hot_pixels
-            } else if large > large_limit && small < 2.0 * bulk {
-                &mut rejected.lines
-            } else {
-                &mut rejected.shapes
-            }) += 1;
-            continue;
+    for adaptive in measured {
+        match adaptive.map(|a| (verdict(&a, bulk), a)) {
+            Some((Verdict::Star, adaptive)) => stars.push(star_of(setup, &adaptive)),
+            Some((Verdict::HotPixel, _)) => rejected.hot_pixels += 1,
+            Some((Verdict::Line, _)) => rejected.lines += 1,
+            Some((Verdict::Shape, _)) | None => rejected.shapes += 1,
         }
-        stars.push(star_of(component, &adaptive, plane, sigma, saturation));
     }
     stars.sort_by(|a, b| b.flux.value.total_cmp(&a.flux.value));
     flag_neighbours(stars, bulk.sqrt())
+}
+
+/// What a patch of light is.
+enum Verdict {
+    Star,
+    HotPixel,
+    Line,
+    Shape,
+}
+
+/// By the bulk of the frame's stars, `bulk` being their second moment.
+fn verdict(adaptive: &Adaptive, bulk: f64) -> Verdict {
+    let (large, small, _) = adaptive.moments.principal();
+    if 0.5 * (large + small) < SHARPER_THAN_LENS * bulk {
+        Verdict::HotPixel
+    } else if large > WIDER_THAN_STARS * bulk {
+        if small < 2.0 * bulk {
+            Verdict::Line
+        } else {
+            Verdict::Shape
+        }
+    } else if adaptive.flux < LEAST_SIGNIFICANCE * adaptive.errors.flux {
+        Verdict::Shape
+    } else {
+        Verdict::Star
+    }
 }
 
 /// Far larger than any star's patch and not a bright star's halo: many peaks on one patch.
@@ -99,11 +100,11 @@ fn separate_peaks(component: &Component, sigma: f64) -> Vec<PixelPoint> {
 }
 
 /// Median second moment of the well-measured.
-fn bulk_moment(measured: &[(&Component, Option<Adaptive>)], sigma: f64) -> f64 {
+fn bulk_moment(measured: &[Option<Adaptive>], sigma: f64) -> f64 {
     let sizes: Vec<f64> = measured
         .iter()
-        .filter_map(|(_, a)| a.as_ref())
-        .filter(|a| a.flux > 15.0 * a.flux_sigma)
+        .flatten()
+        .filter(|a| a.flux > 15.0 * a.errors.flux)
         .map(|a| 0.5 * (a.moments.xx + a.moments.yy))
         .collect();
     if sizes.len() < 3 {
@@ -113,32 +114,25 @@ fn bulk_moment(measured: &[(&Component, Option<Adaptive>)], sigma: f64) -> f64 {
     }
 }
 
-fn star_of(
-    component: &Component,
-    adaptive: &Adaptive,
-    plane: &Plane,
-    sigma: f64,
-    saturation: f32,
-) -> Star {
-    let margin = (4.0 * sigma).ceil();
+fn star_of(setup: &FitSetup, adaptive: &Adaptive) -> Star {
+    let margin = (4.0 * setup.psf.core).ceil();
     let (x, y) = (adaptive.center.x, adaptive.center.y);
-    let at_edge = x < margin
-        || y < margin
-        || x > plane.width() as f64 - 1.0 - margin
-        || y > plane.height() as f64 - 1.0 - margin;
+    let (right, bottom) = (
+        setup.plane.width() as f64 - 1.0 - margin,
+        setup.plane.height() as f64 - 1.0 - margin,
+    );
     Star {
         position: adaptive.center,
-        position_covariance: adaptive.covariance,
-        flux: Measured::new(adaptive.flux, adaptive.flux_sigma),
-        peak: adaptive.peak,
+        position_covariance: adaptive.errors.place,
+        flux: Measured::new(adaptive.flux, adaptive.errors.flux),
+        peak: adaptive.errors.peak,
         moments: adaptive.moments,
-        moments_sigma: adaptive.moments_sigma,
+        moments_sigma: adaptive.errors.moments,
         trail: None,
         quality: Quality {
-            saturated: component.brightest >= saturation
-                && is_bright_here(plane, adaptive.center, saturation),
+            saturated: is_bright_here(setup.plane, adaptive.center, setup.saturation),
             blended: false,
-            at_edge,
+            at_edge: x < margin || y < margin || x > right || y > bottom,
         },
     }
 }
@@ -187,70 +181,4 @@ fn flag_neighbours(stars: Vec<Star>, width: f64) -> Vec<Star> {
         kept.push(star);
     }
     kept
-}
-
-/// Width and trail of a frame whose stars are about as long as they are wide.
-pub(super) struct FrameShape {
-    pub(super) trail: FrameTrail,
-    /// Full width at half maximum across the trail, pixels.
-    pub(super) fwhm: Measured<f64>,
-}
-
-/// Stars whose shape counts: clean and this far above their noise.
-const SHAPE_SIGNIFICANCE: f64 = 12.0;
-/// Stars that teach the PSF.
-const MOST_TEACHERS: usize = 60;
-
-/// Elongation field and PSF in turns: the PSF says how much elongation a trail's length makes.
-pub(super) fn frame_shape(setup: &FitSetup, stars: &[Star]) -> Option<FrameShape> {
-    let clean: Vec<&Star> = stars
-        .iter()
-        .filter(|s| s.quality.is_clean() && s.signal_to_noise() > SHAPE_SIGNIFICANCE)
-        .collect();
-    let soft = f64::from(SOFT_TOP * setup.saturation);
-    let linear: Vec<&Star> = clean.iter().copied().filter(|s| s.peak < soft).collect();
-    let usable = if linear.len() >= 20 { linear } else { clean };
-    let center = setup.plane.center();
-    let scale = center.x.hypot(center.y).max(1.0);
-    let mut psf = setup.psf;
-    let mut trail = short_trail(&usable, center, scale, &Calibration::of(psf))?;
-    let mut sigma = psf.core;
-    for _ in 0..2 {
-        let teachers = teachers(&usable, trail.vector, center, 0.6 * scale);
-        let Some(learnt) = learn_shared(&FitSetup { psf, ..*setup }, &teachers, Freedom::Profile)
-        else {
-            break;
-        };
-        psf = learnt.psf;
-        sigma = learnt.core_sigma;
-        trail = short_trail(&usable, center, scale, &Calibration::of(psf))?;
-    }
-    let fwhm = psf.fwhm();
-    Some(FrameShape {
-        trail,
-        fwhm: Measured::new(fwhm, fwhm * sigma),
-    })
-}
-
-/// The brightest stars of the inner field as segments, from all over it where there are few.
-fn teachers(stars: &[&Star], vector: PixelVector, center: PixelPoint, inner: f64) -> Vec<Segment> {
-    let near: Vec<&&Star> = stars
-        .iter()
-        .filter(|s| s.position.distance(center).px() < inner)
-        .collect();
-    let chosen: Vec<&&Star> = if near.len() >= 20 {
-        near
-    } else {
-        stars.iter().collect()
-    };
-    chosen
-        .into_iter()
-        .take(MOST_TEACHERS)
-        .map(|s| Segment {
-            center: s.position,
-            vector,
-            flux: s.flux.value,
-            pedestal: 0.0,
-        })
-        .collect()
 }

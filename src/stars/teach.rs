@@ -1,0 +1,156 @@
+//! What the brightest trails teach: the PSF, the pace of the drive, the trail vectors over the frame.
+
+use rayon::prelude::*;
+
+use super::field::{VectorField, VectorSample};
+use super::fit::{FitSetup, SegmentFit, fit_segment};
+use super::learn::{Freedom, Learnt, learn_shared};
+use super::pace::Pace;
+use super::segment::Segment;
+use crate::frame::Plane;
+use crate::units::PixelPoint;
+
+/// Stars that teach the profile; the brightest clean ones.
+const MOST_TEACHERS: usize = 60;
+/// A pace other than even must explain this share of what the even one leaves unexplained.
+const PACE_GAIN: f64 = 0.02;
+
+/// Profile, pace and trail field from the brightest, in turns.
+pub(super) fn teach<'a>(
+    setup: &FitSetup<'a>,
+    starts: &[Segment],
+    rough: &VectorField,
+) -> Option<(FitSetup<'a>, VectorField, Learnt)> {
+    let mut setup = *setup;
+    let mut field = rough.clone();
+    let mut teachers: Vec<Segment> = starts
+        .iter()
+        .take(MOST_TEACHERS)
+        .map(|s| aligned(s, &field))
+        .collect();
+    let mut freedom = Freedom::Length;
+    let mut last = None;
+    for round in 0..3 {
+        if round < 2 {
+            freedom = choose_pace(&setup, &teachers)?;
+        }
+        let learnt = learn(&setup, &teachers, freedom)?;
+        (setup.psf, setup.pace, setup.noise.gain) = (learnt.psf, learnt.pace, learnt.gain);
+        teachers
+            .iter_mut()
+            .for_each(|t| t.vector = t.vector * learnt.stretch.0);
+        let fits = fit_all(&setup, &teachers);
+        let good: Vec<SegmentFit> = fits
+            .into_iter()
+            .flatten()
+            .filter(|f| is_clean(&setup, f))
+            .collect();
+        field = fit_field(&setup, &good, &field)?;
+        let like: Vec<Segment> = good
+            .iter()
+            .filter(|f| is_like(f, &field))
+            .map(|f| aligned(&f.segment, &field))
+            .collect();
+        if like.len() < 3 {
+            return None;
+        }
+        teachers = like;
+        last = Some(learnt);
+    }
+    last.map(|learnt| (setup, field, learnt))
+}
+
+/// The simplest pace that explains the pixels: even, else swinging, else dwelling at the ends.
+fn choose_pace(setup: &FitSetup, teachers: &[Segment]) -> Option<Freedom> {
+    const PACES: [Freedom; 5] = [
+        Freedom::Length,
+        Freedom::Swinging,
+        Freedom::DwellingAtStart,
+        Freedom::DwellingAtEnd,
+        Freedom::DwellingAtBoth,
+    ];
+    let costs = PACES
+        .iter()
+        .filter_map(|freedom| Some((*freedom, learn(setup, teachers, *freedom)?.cost)));
+    let simplest = costs.reduce(|best, next| {
+        if next.1 < (1.0 - PACE_GAIN) * best.1 {
+            next
+        } else {
+            best
+        }
+    });
+    simplest.map(|best| best.0)
+}
+
+/// Profile and pace of one kind; the way down from an even pace may lead elsewhere than from the one seen so far.
+fn learn(setup: &FitSetup, teachers: &[Segment], freedom: Freedom) -> Option<Learnt> {
+    let seen = freedom.bound(setup.pace);
+    let even = (seen != Pace::default()).then(Pace::default);
+    let found = even
+        .into_iter()
+        .chain([seen])
+        .filter_map(|pace| learn_shared(&FitSetup { pace, ..*setup }, teachers, freedom));
+    found.min_by(|a, b| a.cost.total_cmp(&b.cost))
+}
+
+fn aligned(segment: &Segment, field: &VectorField) -> Segment {
+    let expected = field.at(segment.center);
+    let dot = segment.vector.dx * expected.dx + segment.vector.dy * expected.dy;
+    Segment {
+        vector: if dot < 0.0 {
+            -segment.vector
+        } else {
+            segment.vector
+        },
+        ..*segment
+    }
+}
+
+pub(super) fn fit_all(setup: &FitSetup, starts: &[Segment]) -> Vec<Option<SegmentFit>> {
+    starts
+        .par_iter()
+        .map(|start| fit_segment(setup, *start, None))
+        .collect()
+}
+
+pub(super) fn fit_field(
+    setup: &FitSetup,
+    fits: &[SegmentFit],
+    guide: &VectorField,
+) -> Option<VectorField> {
+    let center = setup.plane.center();
+    let samples: Vec<VectorSample> = fits.iter().map(sample_of).collect();
+    VectorField::fit(&samples, guide, center, center.x.hypot(center.y).max(1.0))
+}
+
+fn sample_of(fit: &SegmentFit) -> VectorSample {
+    VectorSample {
+        place: fit.segment.center,
+        vector: fit.segment.vector,
+        covariance: fit.vector_covariance,
+    }
+}
+
+/// Whether a fitted segment goes with the bulk of the field.
+pub(super) fn is_like(fit: &SegmentFit, field: &VectorField) -> bool {
+    let expected = field.at(fit.segment.center);
+    let (a, c) = (fit.segment.vector, fit.vector_covariance);
+    let apart = |sign: f64| (a.dx - sign * expected.dx).hypot(a.dy - sign * expected.dy);
+    let sigma = (c.xx + c.yy).sqrt();
+    let allowed = 1.0 + 0.1 * expected.length().px() + 3.0 * sigma + 3.0 * field.scatter;
+    apart(1.0).min(apart(-1.0)) < allowed && sigma < 0.4 * expected.length().px()
+}
+
+pub(super) fn is_clean(setup: &FitSetup, fit: &SegmentFit) -> bool {
+    fit.masked < 0.3 && !touches_edge(setup.plane, &fit.segment, 3.0)
+}
+
+pub(super) fn touches_edge(plane: &Plane, segment: &Segment, margin: f64) -> bool {
+    let (right, bottom) = (
+        plane.width() as f64 - 1.0 - margin,
+        plane.height() as f64 - 1.0 - margin,
+    );
+    let inside = |p: PixelPoint| p.x >= margin && p.y >= margin && p.x <= right && p.y <= bottom;
+    !(inside(segment.center + segment.vector * 0.5)
+        && inside(segment.center + segment.vector * -0.5))
+}
