@@ -137,10 +137,139 @@ fn json_on_standard_output_stands_alone_and_a_starless_night_cannot_be_told() {
 }
 
 #[test]
+fn bad_files_do_not_cost_a_night_and_each_is_named() {
+    let night = demo_night();
+    let whole = fs::read(night.path().join("QLN_0213.jpg")).unwrap();
+    let add = |name: &str, bytes: &[u8]| fs::write(night.path().join(name), bytes).unwrap();
+    add("half.jpg", &whole[..whole.len() / 2]);
+    add("empty.jpg", b"");
+    add("notes.jpg", b"clouds at ten");
+    add("small.png", &grey_png(&|_, _| 40));
+    let reasons = [
+        ("half.jpg", "cut short"),
+        ("empty.jpg", "0 bytes"),
+        ("notes.jpg", "holds text"),
+        ("small.png", "320 x 240 px"),
+    ];
+
+    let (run, report) = diagnose_json(&night);
+    assert_eq!(run.code, 0, "{}", run.stderr);
+    assert!(run.stderr.is_empty(), "{}", run.stderr);
+    let place = night.path().to_str().unwrap();
+    for (file, reason) in reasons {
+        let frame = frame_of(&report, file);
+        assert_eq!(frame["used"], false, "{frame}");
+        let because = frame["skipped_because"].as_str().unwrap();
+        assert!(because.contains(reason), "{because}");
+        assert!(because.starts_with(file), "{because}");
+        assert!(!run.stdout.contains(place), "{place} is in the JSON");
+    }
+    assert_demo_axis(&report);
+
+    let text = stillpoint(&["diagnose", place]);
+    assert_eq!(text.code, 0);
+    let words = text.stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+    for (file, reason) in reasons {
+        assert!(words.contains(file) && words.contains(reason), "{words}");
+    }
+}
+
+#[test]
+fn a_frame_without_tags_is_used_and_what_it_lacks_is_named() {
+    let night = demo_night();
+    let whole = fs::read(night.path().join("QLN_0213.jpg")).unwrap();
+    fs::write(night.path().join("bare.jpg"), without_tags(&whole)).unwrap();
+    let (run, report) = diagnose_json(&night);
+    assert_eq!(run.code, 0, "{}", run.stderr);
+    let frame = frame_of(&report, "bare.jpg");
+    assert_eq!(frame["used"], true);
+    assert!(frame["start_utc"].is_null() && frame["exposure_s"].is_null());
+    let warnings = report["warnings"].to_string();
+    for words in ["bare.jpg", "date and time", "length of the exposure"] {
+        assert!(warnings.contains(words), "{words} is not in {warnings}");
+    }
+    assert_demo_axis(&report);
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_name_that_is_no_text_is_shown_without_harm_to_the_terminal() {
+    use std::os::unix::ffi::OsStrExt;
+    let night = demo_night();
+    let name = std::ffi::OsStr::from_bytes(b"odd\xff\x1b[2J.jpg");
+    fs::write(night.path().join(name), "no picture").unwrap();
+    let (run, report) = diagnose_json(&night);
+    assert_eq!(run.code, 0, "{}", run.stderr);
+    assert_eq!(frame_of(&report, "odd\u{fffd}\u{1b}[2J.jpg")["used"], false);
+    let text = stillpoint(&["diagnose", night.path().to_str().unwrap()]);
+    assert_eq!(text.code, 0);
+    assert!(text.stdout.contains("odd") && !text.stdout.contains('\x1b'));
+}
+
+#[test]
+fn an_empty_folder_ends_with_2_and_says_what_to_name() {
+    let night = TempDir::new().unwrap();
+    let run = stillpoint(&["diagnose", night.path().to_str().unwrap(), "--json", "-"]);
+    assert_eq!(run.code, 2);
+    assert!(run.stdout.is_empty(), "{}", run.stdout);
+    assert!(run.stderr.contains("no pictures found"), "{}", run.stderr);
+    assert!(run.stderr.contains("hint: "), "{}", run.stderr);
+}
+
+#[test]
 fn pipes_get_no_colours_and_no_bar() {
     let night = TempDir::new().unwrap();
     let run = stillpoint(&["diagnose", night.path().to_str().unwrap(), "--red"]);
     assert!(!run.stdout.contains('\x1b') && !run.stderr.contains('\x1b'));
+}
+
+/// A copy of the demo night's first alignment, free to be spoilt.
+fn demo_night() -> TempDir {
+    let night = TempDir::new().unwrap();
+    let demo = concat!(env!("CARGO_MANIFEST_DIR"), "/testdata/demo/night/first-try");
+    for entry in fs::read_dir(demo).unwrap() {
+        let file = entry.unwrap();
+        fs::copy(file.path(), night.path().join(file.file_name())).unwrap();
+    }
+    night
+}
+
+/// The run and its report; standard output holds JSON alone.
+fn diagnose_json(night: &TempDir) -> (Run, serde_json::Value) {
+    let run = stillpoint(&["diagnose", night.path().to_str().unwrap(), "--json", "-"]);
+    let report = serde_json::from_str(&run.stdout).expect("JSON alone");
+    (run, report)
+}
+
+#[track_caller]
+fn frame_of<'a>(report: &'a serde_json::Value, file: &str) -> &'a serde_json::Value {
+    let frames = report["frames"].as_array().expect("frames");
+    let found = frames.iter().find(|frame| frame["file"] == file);
+    found.unwrap_or_else(|| panic!("no frame {file}"))
+}
+
+/// The axis is 82.0' west and 14.0' high by `testdata/demo/night.truth.json`; 2' is several sigmas.
+#[track_caller]
+fn assert_demo_axis(report: &serde_json::Value) {
+    let axis = &report["alignments"][0]["axis"];
+    let part = |key: &str| axis[key].as_f64().unwrap_or_else(|| panic!("no {key}"));
+    assert!((part("azimuth_error_arcmin") + 82.0).abs() < 2.0, "{axis}");
+    assert!((part("altitude_error_arcmin") - 14.0).abs() < 2.0, "{axis}");
+}
+
+/// A JPEG without its application segment 1, which holds the EXIF tags. Source: [JPEG] annex B.
+fn without_tags(jpeg: &[u8]) -> Vec<u8> {
+    let (mut kept, mut at) = (jpeg[..2].to_vec(), 2);
+    while jpeg[at + 1] != 0xda {
+        let length = usize::from(u16::from_be_bytes([jpeg[at + 2], jpeg[at + 3]]));
+        let segment = &jpeg[at..at + 2 + length];
+        if segment[1] != 0xe1 {
+            kept.extend(segment);
+        }
+        at += segment.len();
+    }
+    kept.extend(&jpeg[at..]);
+    kept
 }
 
 /// A small grey PNG whose pixels a rule gives.

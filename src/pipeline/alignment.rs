@@ -2,7 +2,7 @@
 
 use super::aim::{AimQuestion, Aimed, Aims, look_where_told};
 use super::gather::{Gathered, MeasuredFrame};
-use super::interpret::interpret;
+use super::interpret::MountQuestion;
 use super::plates::{Plates, identify_frames};
 use super::survey::survey;
 use super::{DiagnoseSettings, NightFacts};
@@ -98,9 +98,17 @@ pub fn examine(
     };
     let Aims { aims, warnings } = question.answer();
     let survey = survey(frames, &mids, &pointings, &aims, facts);
-    let evidence = interpret(
-        frames, &mids, &pointings, &survey, &aims, rate, facts, settings,
-    );
+    let mount_question = MountQuestion {
+        frames,
+        mids: &mids,
+        pointings: &pointings,
+        aims: &aims,
+        survey: &survey,
+        sky_rate: rate,
+        facts,
+        tolerance: settings.tolerance,
+    };
+    let evidence = mount_question.answer();
     let finding = find_causes(&evidence);
     let limits = exposure_limits(&evidence, finding.tolerance);
     let missing = facts.what_is_missing(&gathered, &aims, &plates);

@@ -60,7 +60,9 @@ pub fn gather(
         .files
         .par_iter()
         .map(|file| {
-            let outcome = measure_file(&root.join(file), overrides);
+            let path = root.join(file);
+            let outcome =
+                measure_file(&path, overrides).map_err(|error| named_within(error, &path, file));
             progress.step();
             outcome
         })
@@ -76,6 +78,7 @@ pub fn gather(
         gathered.take(slashed(file), outcome);
     }
     gathered.set_odd_sizes_aside();
+    gathered.name_gaps();
     gathered.sort_by_time();
     gathered
 }
@@ -88,6 +91,15 @@ pub(super) fn measure_file(path: &Path, overrides: &Overrides) -> Outcome {
     let frame = read_frame(path, overrides)?;
     let field = measure_stars(&frame.value.plane, frame.value.header.saturation);
     Ok((frame.value.header, field, frame.warnings))
+}
+
+/// The error with the file named as the night knows it: reports travel, folders stay.
+fn named_within(mut error: Error, path: &Path, file: &Path) -> Error {
+    let full_name = path.display().to_string();
+    if let Some(rest) = error.context.strip_prefix(&full_name) {
+        error.context = format!("{}{rest}", slashed(file));
+    }
+    error
 }
 
 /// Size of the frame lying on its longer side: a camera set upright is the same camera.
@@ -159,6 +171,29 @@ impl Gathered {
         }
     }
 
+    /// Names the frames that lack what others of the alignment have; what all lack is asked for once.
+    fn name_gaps(&mut self) {
+        let lacks: Vec<_> = self
+            .frames
+            .iter()
+            .map(|frame| missing(&frame.header))
+            .collect();
+        for (frame, lack) in self.frames.iter().zip(&lacks) {
+            let own: Vec<_> = lack
+                .iter()
+                .filter(|fact| lacks.iter().any(|other| !other.contains(fact)))
+                .map(|fact| fact.name())
+                .collect();
+            if !own.is_empty() {
+                self.warnings.push(Warning::new(format!(
+                    "{} does not give the {}, as other frames do; used as far as it goes",
+                    frame.file,
+                    own.join(", ")
+                )));
+            }
+        }
+    }
+
     /// Start of the first frame, by UTC or by the camera's own clock.
     pub fn first_start(&self) -> Option<Timestamp> {
         self.frames
@@ -175,5 +210,20 @@ impl Gathered {
         {
             self.frames.sort_by_key(|frame| clock(&frame.header));
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::error::ErrorKind;
+
+    #[test]
+    fn errors_name_files_as_the_night_knows_them() {
+        let error =
+            Error::new(ErrorKind::BadFile, "the file is empty").about("/at/home/east/a.jpg");
+        let (path, file) = (Path::new("/at/home/east/a.jpg"), Path::new("east/a.jpg"));
+        let named = named_within(error, path, file);
+        assert_eq!(named.context, "east/a.jpg: the file is empty");
     }
 }

@@ -1,9 +1,9 @@
 //! The mount's fit, and with it what each frame's trail should be.
 
+use super::NightFacts;
 use super::aim::Aimed;
 use super::gather::MeasuredFrame;
 use super::survey::Survey;
-use super::{DiagnoseSettings, NightFacts};
 use crate::diagnosis::{Evidence, FrameEvidence};
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, center_motion};
@@ -13,87 +13,90 @@ use crate::mount::model::northern_end;
 use crate::mount::predict::Exposure;
 use crate::mount::{AxisUnknown, Doubt, Ground, fit_mount};
 use crate::sky::{Camera, Horizon, Rotation};
-use crate::units::{Angle, Measured, PixelVector, Seconds};
+use crate::units::{Angle, Measured, PixelVector, Pixels, Seconds};
 
-/// All evidence of an alignment.
-pub fn interpret(
-    frames: &[MeasuredFrame],
-    mids: &[Option<Seconds>],
-    pointings: &[Pointing],
-    survey: &Survey,
-    aims: &[Option<Aimed>],
-    sky_rate: Option<Measured<f64>>,
-    facts: &NightFacts,
-    settings: &DiagnoseSettings,
-) -> Evidence {
-    let lens = aims.iter().flatten().map(|aim| aim.lens).next();
-    let mut evidence = Evidence {
-        frames: frame_evidence(frames, pointings, mids, aims),
-        fit: None,
-        lone: None,
-        sky_rate,
-        tolerance: settings.tolerance,
-        pixel_scale: lens.map(|lens| lens.pixel_scale()),
-    };
-    facts.with_ground(|ground| {
-        let scene = Scene {
-            frames,
-            survey,
-            aims,
-            ground,
-        };
-        scene.fit(&mut evidence);
-    });
-    evidence
+/// What is asked of the mount stage about an alignment.
+pub struct MountQuestion<'a> {
+    /// Its frames.
+    pub frames: &'a [MeasuredFrame],
+    /// Mid exposures since the night's reference instant, one a frame.
+    pub mids: &'a [Option<Seconds>],
+    /// Its pointings.
+    pub pointings: &'a [Pointing],
+    /// Where each pointing looked.
+    pub aims: &'a [Option<Aimed>],
+    /// Turns and attitudes of the camera.
+    pub survey: &'a Survey,
+    /// Speed of the sky's turn in the camera over the sidereal rate, from frames alone.
+    pub sky_rate: Option<Measured<f64>>,
+    /// Site, clock and ground.
+    pub facts: &'a NightFacts,
+    /// Trail that is still called good, where the user said one.
+    pub tolerance: Option<Pixels>,
 }
 
-fn frame_evidence(
-    frames: &[MeasuredFrame],
-    pointings: &[Pointing],
-    mids: &[Option<Seconds>],
-    aims: &[Option<Aimed>],
-) -> Vec<FrameEvidence> {
-    let mut evidence = Vec::with_capacity(frames.len());
-    for (pointing_idx, pointing) in pointings.iter().enumerate() {
-        let lens = aims[pointing_idx].map(|aim| aim.lens);
-        for (at, &frame) in pointing.frames.iter().enumerate() {
-            let measured = &frames[frame];
-            evidence.push(FrameEvidence {
-                frame,
-                pointing: pointing_idx,
-                exposure: measured.header.exposure,
-                fwhm: measured.field.fwhm,
-                trail: measured.field.trail,
-                predicted: None,
-                drifted: lens.and_then(|lens| drifted(frames, pointing, at, mids, &lens)),
-                along: None,
-            });
+impl MountQuestion<'_> {
+    /// All evidence of the alignment.
+    pub fn answer(&self) -> Evidence {
+        let lens = self.aims.iter().flatten().map(|aim| aim.lens).next();
+        let mut evidence = Evidence {
+            frames: self.frame_evidence(),
+            fit: None,
+            lone: None,
+            sky_rate: self.sky_rate,
+            tolerance: self.tolerance,
+            pixel_scale: lens.map(|lens| lens.pixel_scale()),
+        };
+        self.facts.with_ground(|ground| {
+            let scene = Scene {
+                frames: self.frames,
+                survey: self.survey,
+                aims: self.aims,
+                ground,
+            };
+            scene.fit(&mut evidence);
+        });
+        evidence
+    }
+
+    fn frame_evidence(&self) -> Vec<FrameEvidence> {
+        let mut evidence = Vec::with_capacity(self.frames.len());
+        for (pointing_idx, pointing) in self.pointings.iter().enumerate() {
+            let lens = self.aims[pointing_idx].map(|aim| aim.lens);
+            for (at, &frame) in pointing.frames.iter().enumerate() {
+                let measured = &self.frames[frame];
+                evidence.push(FrameEvidence {
+                    frame,
+                    pointing: pointing_idx,
+                    exposure: measured.header.exposure,
+                    fwhm: measured.field.fwhm,
+                    trail: measured.field.trail,
+                    predicted: None,
+                    drifted: lens.and_then(|lens| self.drifted(pointing, at, &lens)),
+                    along: None,
+                });
+            }
         }
+        evidence
     }
-    evidence
-}
 
-/// Mean motion over the intervals next to a frame, for the length of its exposure.
-fn drifted(
-    frames: &[MeasuredFrame],
-    pointing: &Pointing,
-    at: usize,
-    mids: &[Option<Seconds>],
-    lens: &Lens,
-) -> Option<PixelVector> {
-    let exposure = frames[pointing.frames[at]].header.exposure?;
-    let (mut sum, mut count) = (PixelVector::default(), 0.0);
-    for link in [at.checked_sub(1), Some(at)].into_iter().flatten() {
-        let (Some(&before), Some(&after)) =
-            (pointing.frames.get(link), pointing.frames.get(link + 1))
-        else {
-            continue;
-        };
-        let (motion, _) = center_motion(&pointing.links[link], &frames[after].field, lens)?;
-        sum = sum + motion * (exposure / (mids[after]? - mids[before]?));
-        count += 1.0;
+    /// Mean motion over the intervals next to a frame, for the length of its exposure.
+    fn drifted(&self, pointing: &Pointing, at: usize, lens: &Lens) -> Option<PixelVector> {
+        let (frames, mids) = (self.frames, self.mids);
+        let exposure = frames[pointing.frames[at]].header.exposure?;
+        let (mut sum, mut count) = (PixelVector::default(), 0.0);
+        for link in [at.checked_sub(1), Some(at)].into_iter().flatten() {
+            let (Some(&before), Some(&after)) =
+                (pointing.frames.get(link), pointing.frames.get(link + 1))
+            else {
+                continue;
+            };
+            let (motion, _) = center_motion(&pointing.links[link], &frames[after].field, lens)?;
+            sum = sum + motion * (exposure / (mids[after]? - mids[before]?));
+            count += 1.0;
+        }
+        (count > 0.0).then(|| sum * (1.0 / count))
     }
-    (count > 0.0).then(|| sum * (1.0 / count))
 }
 
 /// Where nothing was aimed there is nothing to doubt.

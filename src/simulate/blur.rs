@@ -132,22 +132,6 @@ mod tests {
     use super::*;
     use crate::simulate::scenario::LensSpec;
 
-    fn lens() -> LensSpec {
-        LensSpec {
-            name: "Test".into(),
-            focal_mm: 100.0,
-            f_number: 2.8,
-            k1: 0.0,
-            fwhm_px: 2.4,
-            moffat_beta: None,
-            vignetting: 0.0,
-            astigmatism_px: 0.0,
-            coma_px: 0.0,
-            tilt_px: 0.0,
-            defocus_px: 0.0,
-        }
-    }
-
     fn moments(points: &[(f64, f64, f64)]) -> [f64; 5] {
         points.iter().fold([0.0; 5], |m, &(x, y, w)| {
             [
@@ -164,14 +148,14 @@ mod tests {
     fn astigmatism_stretches_the_corner_towards_the_centre_and_negative_around_it() {
         let radial = LensSpec {
             astigmatism_px: 2.0,
-            ..lens()
+            ..LensSpec::faultless()
         };
         let m = moments(&blur_points(&radial, [300.0, 400.0], [300.0, 400.0]));
         // Along (0.6, 0.8): positive mixed moment; a line of 2 px has variance 4/12.
         assert!(m[3] > 0.1 && (m[2] + m[4] - 4.0 / 12.0).abs() < 0.01);
         let around = LensSpec {
             astigmatism_px: -2.0,
-            ..lens()
+            ..LensSpec::faultless()
         };
         assert!(moments(&blur_points(&around, [300.0, 400.0], [300.0, 400.0]))[3] < -0.1);
     }
@@ -183,14 +167,14 @@ mod tests {
             coma_px: 2.0,
             tilt_px: 2.0,
             defocus_px: 2.0,
-            ..lens()
+            ..LensSpec::faultless()
         };
         let m = moments(&blur_points(&all, [250.0, -100.0], [300.0, 200.0]));
         assert!(m[0].abs() < 1e-9 && m[1].abs() < 1e-9);
         let tilted = LensSpec {
             tilt_px: 2.0,
             defocus_px: 2.0,
-            ..lens()
+            ..LensSpec::faultless()
         };
         let right = moments(&blur_points(&tilted, [300.0, 0.0], [300.0, 200.0]));
         let left = moments(&blur_points(&tilted, [-300.0, 0.0], [300.0, 200.0]));

@@ -238,22 +238,6 @@ fn pixel_integrated(profile: &Profile, half: i32) -> Vec<f32> {
 mod tests {
     use super::*;
 
-    fn lens() -> LensSpec {
-        LensSpec {
-            name: "Test".into(),
-            focal_mm: 100.0,
-            f_number: 2.8,
-            k1: 0.0,
-            fwhm_px: 2.4,
-            moffat_beta: None,
-            vignetting: 0.0,
-            astigmatism_px: 0.0,
-            coma_px: 0.0,
-            tilt_px: 0.0,
-            defocus_px: 0.0,
-        }
-    }
-
     /// Light, mean and second moments of an image drawn from a table.
     fn moments(table: &PsfTable, cells: &Cells) -> (f64, [f64; 2], [f64; 2]) {
         let (mut sum, mut m1, mut m2) = (0.0, [0.0; 2], [0.0; 2]);
@@ -286,7 +270,7 @@ mod tests {
 
     #[test]
     fn light_place_and_width_hold_at_any_subpixel_place() {
-        let profile = Profile::new(&lens());
+        let profile = Profile::new(&LensSpec::faultless());
         let table = PsfTable::new(&profile, &[(0.0, 0.0, 1.0)], 12);
         let sigma = 2.4 / (8.0f64 * std::f64::consts::LN_2).sqrt();
         for (x, y) in [(0.0, 0.0), (0.11, -0.37), (0.125, 0.5), (-3.43, 2.19)] {
@@ -303,7 +287,7 @@ mod tests {
     fn a_moffat_has_the_width_asked_for() {
         let profile = Profile::new(&LensSpec {
             moffat_beta: Some(3.2),
-            ..lens()
+            ..LensSpec::faultless()
         });
         let half = profile.density(1.2 * 1.2) / profile.density(0.0);
         assert!((half - 0.5).abs() < 1e-12);

@@ -123,6 +123,26 @@ pub struct LensSpec {
     pub defocus_px: f64,
 }
 
+#[cfg(test)]
+impl LensSpec {
+    /// A lens without faults, for tests to spoil.
+    pub(super) fn faultless() -> Self {
+        LensSpec {
+            name: "Test".into(),
+            focal_mm: 100.0,
+            f_number: 2.8,
+            k1: 0.0,
+            fwhm_px: 2.4,
+            moffat_beta: None,
+            vignetting: 0.0,
+            astigmatism_px: 0.0,
+            coma_px: 0.0,
+            tilt_px: 0.0,
+            defocus_px: 0.0,
+        }
+    }
+}
+
 /// Brightness of the sky and what hides it.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]

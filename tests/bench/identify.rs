@@ -3,7 +3,7 @@
 //! `cargo bench --bench identify` times single fields and asserts their answers;
 //! `cargo bench --bench identify -- sweep 2000 SEED` counts right, missing and wrong answers over
 //! pictures of the real sky, then over half as many random fields and a tenth as many mirror images.
-#![allow(clippy::print_stdout)] // A bench is there to print.
+#![allow(clippy::print_stdout, clippy::disallowed_methods)] // A bench is there to time and print.
 
 #[path = "../support/fields.rs"]
 mod fields;
