@@ -16,7 +16,7 @@ pub(crate) struct Indices {
 }
 
 /// Each level is for fields of half the area of the one before.
-pub(crate) const N_LEVELS: usize = 14;
+const N_LEVELS: usize = 14;
 /// Area of the fields of the first level, steradian (a 14 mm lens on a 36 x 24 mm sensor: 2.1).
 const LARGEST_AREA: f64 = 4.0;
 
@@ -30,6 +30,17 @@ impl Indices {
 /// The level for fields of an area, steradian.
 pub(crate) fn level_for(area: f64) -> usize {
     ((LARGEST_AREA / area).log2().round().max(0.0) as usize).min(N_LEVELS - 1)
+}
+
+/// A level finer by some steps, or coarser where the catalogue has no more stars to offer: either
+/// way its triangles are others.
+pub(crate) fn level_beside(level: usize, finer: usize) -> usize {
+    let wanted = level + finer;
+    if wanted < N_LEVELS {
+        wanted
+    } else {
+        N_LEVELS - 1 - finer
+    }
 }
 
 /// Stars of an index a steradian.

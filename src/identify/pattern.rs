@@ -295,7 +295,12 @@ fn select(
     region: Option<(Direction<Icrs>, Angle)>,
 ) -> (Vec<u32>, Vec<IndexStar>) {
     let cell_area = 4.0 * std::f64::consts::PI / cells.len() as f64;
-    let n_wanted = ((density * cell_area).round() as usize).max(1);
+    let mean_density = catalogue.len() as f64 / (4.0 * std::f64::consts::PI);
+    let n_wanted = if density >= mean_density {
+        usize::MAX
+    } else {
+        ((density * cell_area).round() as usize).max(1)
+    };
     let mut in_cell: Vec<Vec<(u32, f32)>> = vec![Vec::new(); cells.len()];
     let mut take = |star_idx: usize| {
         let magnitude = catalogue.magnitude(star_idx) as f32;
@@ -309,7 +314,7 @@ fn select(
     // Where the cells are as large as the catalogue's own, only the first few of each of those
     // can be among the brightest.
     let n_enough = if cell_area > 4.0 * CATALOGUE_CELL_AREA {
-        4 * n_wanted
+        n_wanted.saturating_mul(4)
     } else {
         usize::MAX
     };

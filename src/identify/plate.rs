@@ -150,7 +150,9 @@ mod tests {
             },
             focal_sigma: 1e-4,
             k1_sigma: 0.01,
-            attitude: Rotation::nearest(&Matrix3::from_columns(&[west, south, toward])).unwrap(),
+            attitude: Rotation::new(Rotation3::from_matrix_unchecked(Matrix3::from_columns(&[
+                west, south, toward,
+            ]))),
             attitude_covariance: Matrix3::identity() * 1e-12,
             matches: Vec::new(),
             rms: Pixels::new(0.3),

@@ -3,7 +3,7 @@
 use super::fit::LensPrior;
 use super::image::ImageField;
 use super::lens::Lens;
-use super::levels::{Indices, N_LEVELS, density_of, field_area, level_for, regional_index};
+use super::levels::{Indices, density_of, field_area, level_beside, level_for, regional_index};
 use super::passes::{EFFORTS, passes};
 use super::pattern::IndexStar;
 use super::scan::Scan;
@@ -63,7 +63,7 @@ impl Search<'_> {
         for effort in &EFFORTS {
             for pass in passes(low, high, image.half_diagonal()) {
                 let area = field_area(image, pass.focal_px);
-                let level = (level_for(area) + effort.finer).min(N_LEVELS - 1);
+                let level = level_beside(level_for(area), effort.finer);
                 let regional = regional_index(image, hints.near, self.catalogue, &pass, level);
                 let index = match &regional {
                     Some(index) => index,
