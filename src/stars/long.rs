@@ -23,9 +23,10 @@ const ANCHORED_SIGNIFICANCE: f64 = 6.0;
 const MOST_UNEXPLAINED: f64 = 0.5;
 /// Error of all lengths of a frame together that no fit can tell, in full widths of a star: what the
 /// development of a picture and a profile that is no sum of two Gaussians do to the ends. Measured on
-/// rendered 8-bit frames: 0.01 to 0.03 for an even pace, up to 0.06 where the drive swings.
+/// rendered 8-bit frames: 0.01 to 0.03 for an even pace, up to 0.06 where the drive swings, 0.01 across.
 const EVEN_LENGTH_ERROR: f64 = 0.02;
 const UNEVEN_LENGTH_ERROR: f64 = 0.05;
+const ACROSS_ERROR: f64 = 0.01;
 
 /// What a trailed frame gives.
 pub(super) struct LongStars {
@@ -64,7 +65,7 @@ pub(super) fn measure_trails(
     let fwhm = setup.psf.fwhm();
     let length = field.at(setup.plane.center()).length().px();
     let common = (learnt.stretch.1 * length).hypot(systematic * fwhm);
-    let fitted = fit_field(&setup, &good, &field)?.with_common_error(common);
+    let fitted = fit_field(&setup, &good, &field)?.with_common_error(common, ACROSS_ERROR * fwhm);
     let measured: Vec<Option<Star>> = segments
         .par_iter()
         .zip(&fits)

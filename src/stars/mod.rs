@@ -4,6 +4,7 @@
 mod accuracy;
 mod background;
 mod calibration;
+mod cell;
 mod component;
 mod detect;
 mod ends;
