@@ -116,7 +116,7 @@ mod tests {
         let calibration = Calibration::of(Psf::gaussian(1.5));
         for length in [0.8, 1.5] {
             let found = calibration.squared_length(length * length / 12.0).sqrt();
-            assert!((found / length - 1.0).abs() < 0.01, "{length}: {found}");
+            assert!((found / length - 1.0).abs() < 0.02, "{length}: {found}");
         }
     }
 

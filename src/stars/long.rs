@@ -27,6 +27,9 @@ const MOST_UNEXPLAINED: f64 = 0.5;
 const EVEN_LENGTH_ERROR: f64 = 0.02;
 const UNEVEN_LENGTH_ERROR: f64 = 0.05;
 const ACROSS_ERROR: f64 = 0.01;
+/// The same for stars that the pixels hardly resolve, square pixels: over the full width it gives 0.1 pixels
+/// for stars of one pixel, as the frames of a real series at rest scatter.
+const UNRESOLVED_ERROR: f64 = 0.1;
 
 /// What a trailed frame gives.
 pub(super) struct LongStars {
@@ -64,7 +67,8 @@ pub(super) fn measure_trails(
     };
     let fwhm = setup.psf.fwhm();
     let length = field.at(setup.plane.center()).length().px();
-    let common = (learnt.stretch.1 * length).hypot(systematic * fwhm);
+    let systematic = (systematic * fwhm).hypot(UNRESOLVED_ERROR / fwhm);
+    let common = (learnt.stretch.1 * length).hypot(systematic);
     let fitted = fit_field(&setup, &good, &field)?.with_common_error(common, ACROSS_ERROR * fwhm);
     let measured: Vec<Option<Star>> = segments
         .par_iter()
