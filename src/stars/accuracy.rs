@@ -62,8 +62,8 @@ fn pairs<'a>(field: &'a StarField, truth: &'a [Drawn]) -> Vec<(&'a Star, &'a Dra
 }
 
 fn rms(values: impl Iterator<Item = f64>) -> f64 {
-    let (sum, count) = values.fold((0.0, 0.0), |(s, n), v| (s + v * v, n + 1.0));
-    (sum / count as f64).sqrt()
+    let (sum, count) = values.fold((0.0_f64, 0.0), |(s, n), v| (s + v * v, n + 1.0));
+    (sum / count).sqrt()
 }
 
 /// Errors of place along both axes and their pulls.

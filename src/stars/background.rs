@@ -23,6 +23,8 @@ pub(super) struct Background {
     rows: usize,
     level: Vec<f32>,
     noise: Vec<f32>,
+    /// Cells that are no plain sky.
+    textured: Vec<bool>,
     median_level: f32,
     median_noise: f32,
 }
@@ -66,6 +68,7 @@ impl Background {
             median_noise: median_noise(&noise),
             level: Vec::new(),
             noise: Vec::new(),
+            textured: textured(&level, &noise),
         };
         mesh.level = mesh.mended(&level, &noise);
         mesh.noise = mesh.median_filtered(&noise);
@@ -83,6 +86,7 @@ impl Background {
             rows: 1,
             level: vec![level],
             noise: vec![noise],
+            textured: vec![false],
             median_level: level,
             median_noise: noise,
         }
@@ -111,6 +115,13 @@ impl Background {
         self.for_row(&self.noise, y, 0..self.width, |x, noise| {
             out[x] = 1.0 / noise
         });
+    }
+
+    /// Whether a place lies where a foreground, the Moon or a cloud's edge makes the picture rougher than
+    /// sky of its brightness is.
+    pub(super) fn is_textured(&self, place: PixelPoint) -> bool {
+        let cell = |v: f64, cells: usize| ((v.max(0.0) as usize) / CELL).min(cells - 1);
+        self.textured[cell(place.y, self.rows) * self.columns + cell(place.x, self.columns)]
     }
 
     /// Most variance that a unit of light can add: all of the sky's, were it the light's own noise.
@@ -244,6 +255,20 @@ impl Background {
             })
             .collect()
     }
+}
+
+/// Cells whose noise is far above what their level explains: the sky's variance grows with its light.
+fn textured(level: &[f32], noise: &[f32]) -> Vec<bool> {
+    /// Noise over the sky's own from where on a cell is no plain sky.
+    const ROUGH: f32 = 2.5;
+    let usual = median_noise(noise);
+    let per_light = |cell: usize| noise[cell] * noise[cell] / level[cell].max(usual);
+    let usual_per_light = median(&mut (0..level.len()).map(per_light).collect::<Vec<f32>>());
+    (0..level.len())
+        .map(|cell| {
+            noise[cell] > ROUGH * usual && per_light(cell) > ROUGH * ROUGH * usual_per_light
+        })
+        .collect()
 }
 
 /// Node of a cell: the middle of a full cell that starts where it starts.

@@ -54,12 +54,13 @@ pub(super) fn measure_trails(
         .map(|p| start_of(&setup, p))
         .collect();
     let fits = fit_all(&setup, &segments);
-    let good: Vec<SegmentFit> = fits
-        .iter()
-        .flatten()
-        .filter(|f| is_like(f, &field) && is_clean(&setup, f))
-        .copied()
-        .collect();
+    let good = best(
+        fits.iter()
+            .flatten()
+            .filter(|f| is_like(f, &field) && is_clean(&setup, f))
+            .copied()
+            .collect(),
+    );
     let systematic = if setup.pace == Pace::default() {
         EVEN_LENGTH_ERROR
     } else {
@@ -87,6 +88,15 @@ pub(super) fn measure_trails(
             ..Rejected::default()
         },
     })
+}
+
+/// The better half by light over its error: the rest adds little to the field, and what is no star is among it.
+fn best(mut fits: Vec<SegmentFit>) -> Vec<SegmentFit> {
+    const ENOUGH: usize = 40;
+    let strength = |f: &SegmentFit| f.segment.flux / f.flux_sigma;
+    fits.sort_by(|a, b| strength(b).total_cmp(&strength(a)));
+    fits.truncate((fits.len() / 2).max(ENOUGH));
+    fits
 }
 
 fn most_fits(setup: &FitSetup, field: &VectorField) -> usize {

@@ -44,6 +44,10 @@ pub(super) fn measure_points(
         .into_iter()
         .flat_map(|c| separate_peaks(c, sigma))
         .collect();
+    let (candidates, rough): (Vec<PixelPoint>, Vec<PixelPoint>) = candidates
+        .into_iter()
+        .partition(|p| !setup.sky.is_textured(*p));
+    rejected.shapes += rough.len();
     let measured: Vec<Result<Adaptive, NoStar>> = candidates
         .par_iter()
         .map(|place| adaptive_moments(setup.plane, setup.sky, &setup.noise, *place, sigma))

@@ -51,6 +51,7 @@ pub(super) fn survey(
         .iter()
         .filter(|c| {
             c.area >= 5
+                && !sky.is_textured(c.centroid)
                 && !c.near_edge(width, height, 2)
                 && c.peaks.first().is_some_and(|p| p.significance > 10.0)
         })
