@@ -33,11 +33,9 @@ fn clock_sentence(facts: &NightFacts, examined: &[Examined]) -> Option<String> {
             .flatten()
             .any(|aim| aim.source == CenterSource::Stars)
     });
-    let errors = by_stars
-        .filter_map(|one| one.evidence.axis())
-        .map(|axis| axis.error.total());
-    let largest = errors.reduce(Angle::max)?;
-    let hour = largest.arcmin() * Angle::from_deg(15.0).sin();
+    // The last alignment is how the tracker stands now.
+    let axis = by_stars.rev().find_map(|one| one.evidence.axis())?;
+    let hour = axis.error.total().arcmin() * Angle::from_deg(15.0).sin();
     // A clock wrong by an hour matters where it moves the answer by more than the answer's noise.
     Some(if hour >= 1.0 {
         format!(
