@@ -11,13 +11,14 @@ use super::gather::MeasuredFrame;
 use super::plates::{identify_alone, tagged_lens};
 use super::{MeasureSettings, Progress};
 use crate::error::{Error, Warned, Warning};
-use crate::frame::read_frame;
+use crate::frame::{PitchSource, read_frame};
 use crate::identify::{Identification, Identifier, Plate};
 use crate::report::FrameReport;
 use crate::report::measure::{
     Identified, Identity, MeasureReport, MeasuredFile, Measurement, Photograph,
 };
 use crate::stars::measure_stars;
+use crate::units::{Length, Measured};
 
 /// Measures each file by itself, in the order given, and identifies its stars.
 ///
@@ -52,6 +53,10 @@ pub fn measure(
         }),
     }
 }
+
+/// How far a pixel pitch that was worked out from the sensor's size may be off, relative; what
+/// [`PitchSource::SensorSize`] calls a few per cent.
+const SENSOR_SIZE_DOUBT: f64 = 0.03;
 
 /// What one file gave before its stars are identified.
 struct Look {
@@ -123,16 +128,20 @@ impl<'a> Row<'a> {
         let found = identify_alone(&frame, &self.identifier, self.prior.as_ref());
         // Each file has its own site and clock: they need not be of one night.
         let facts = NightFacts::new(std::iter::once(&frame.header), &self.settings.overrides);
-        let report = frame_report(&frame, found.plate(), &facts);
+        let mut report = frame_report(&frame, found.plate(), &facts);
         let sight = report.center.and_then(|center| center.horizon);
         if let Some(sight) = sight.filter(|sight| is_below(*sight)) {
             self.warn(below_horizon(&frame.file, sight, &facts));
         }
         self.prior = found.plate().cloned().or(self.prior.take());
+        let identity = identity(found, &frame, &facts);
+        if let Some(known) = identity.known() {
+            report.pixel_scale = Some(known.scale().value);
+        }
         MeasuredFile {
             frame: report,
             measured: Some(Measurement {
-                identity: identity(found, &frame, &facts),
+                identity,
                 field: frame.field,
                 photograph,
             }),
@@ -147,15 +156,24 @@ fn identity(found: Identification, frame: &MeasuredFrame, facts: &NightFacts) ->
             let sky = facts.sky_at_mid_exposure(&frame.header);
             Identity::Known(Box::new(Identified {
                 zenith: sky.map(|sky| sky.up_position_angle(plate.center())),
-                pixel_pitch: frame.header.optics.pixel_pitch.map(|(pitch, _)| pitch),
+                seen_scale: sky.map(|sky| sky.seen_scale(plate.center())),
+                pixel_pitch: pixel_pitch(frame),
                 plate: *plate,
             }))
         }
     }
 }
 
+fn pixel_pitch(frame: &MeasuredFrame) -> Option<Measured<Length>> {
+    let (pitch, source) = frame.header.optics.pixel_pitch?;
+    let sigma = match source {
+        PitchSource::Option | PitchSource::FocalPlaneTags => Length::from_mm(0.0),
+        PitchSource::SensorSize => pitch * SENSOR_SIZE_DOUBT,
+    };
+    Some(Measured::new(pitch, sigma))
+}
+
 fn frame_report(frame: &MeasuredFrame, plate: Option<&Plate>, facts: &NightFacts) -> FrameReport {
-    let lens = plate.map(|plate| plate.lens).or(tagged_lens(frame));
     FrameReport {
         file: frame.file.clone(),
         alignment: folder(Path::new(&frame.file)),
@@ -164,7 +182,7 @@ fn frame_report(frame: &MeasuredFrame, plate: Option<&Plate>, facts: &NightFacts
         start: frame.header.start,
         exposure: frame.header.exposure,
         focal_length: frame.header.optics.focal_length,
-        pixel_scale: lens.map(|lens| lens.pixel_scale()),
+        pixel_scale: tagged_lens(frame).map(|lens| lens.pixel_scale()),
         n_stars: frame.field.stars.len(),
         n_identified: plate.map_or(0, |plate| plate.matches.len()),
         fwhm: frame.field.fwhm,

@@ -82,7 +82,7 @@ fn whole_frame(frame: &FrameReport, identity: &Identity) -> String {
     ];
     match identity {
         Identity::Known(known) => {
-            let (scale, focal, bend) = (known.scale(), known.plate.focal(), known.distortion());
+            let (scale, focal, bend) = (known.scale(), known.focal_px(), known.distortion());
             let numbers = [
                 scale.value.arcsec(),
                 scale.sigma.arcsec(),
@@ -154,7 +154,7 @@ mod tests {
         let head: Vec<&str> = HEAD.trim_end().split(',').collect();
         let first_known: Vec<&str> = table.lines().nth(601).unwrap().split(',').collect();
         let cell = |name| first_known[head.iter().position(|head| *head == name).unwrap()];
-        assert_eq!(cell("catalogue_name"), "Rigel");
+        assert_eq!(cell("catalogue_name"), "Sirius");
         assert_eq!(cell("frame_identified_stars"), "3");
         assert_eq!(cell("frame_focal_length_px"), "600.000000");
         assert_eq!(cell("frame_not_identified_because"), "");

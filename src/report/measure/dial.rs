@@ -23,7 +23,7 @@ pub fn dial(file: &MeasuredFile, centre: Point, scale: f64) -> Vec<Shape> {
         colour: RULE,
     }];
     shapes.extend(sky_arrows(file, centre));
-    let below = (centre.0, centre.1 + RADIUS + RIM + 10.0);
+    let below = (centre.0, centre.1 + RADIUS + RIM + 14.0);
     let caption = match seen_trail(file) {
         Some((dx, dy)) => {
             let length = dx.hypot(dy);
@@ -77,9 +77,9 @@ fn sky_arrows(file: &MeasuredFile, centre: Point) -> Vec<Shape> {
         shapes.extend(arrow(centre, at(reach), 1.6, colour));
         shapes.push(text(at(beyond), Anchor::Middle, colour, letter.into()));
     };
-    point(east, 0.62 * RADIUS, 0.62 * RADIUS + 11.0, "E", SKY);
+    point(east, 0.7 * RADIUS, RADIUS + 12.0, "E", SKY);
     if let Some(zenith) = zenith {
-        let close = dot(zenith, north) > CLOSE;
+        let close = dot(zenith, north).max(dot(zenith, east)) > CLOSE;
         let beyond = if close { RADIUS + 27.0 } else { RADIUS + 12.0 };
         point(zenith, 0.86 * RADIUS, beyond, "Z", ZENITH);
     }

@@ -111,7 +111,7 @@ fn legend((left, y): Point, measured: &Measurement) -> Vec<Shape> {
         line += LINE;
     }
     if n_stars > marks::MOST_MARKS {
-        let words = format!("the brightest {} have rings", marks::MOST_MARKS);
+        let words = format!("the {} brightest ringed", marks::MOST_MARKS);
         shapes.push(text((left, line), Anchor::Start, QUIET, words));
     }
     shapes

@@ -3,7 +3,15 @@
 use std::collections::HashMap;
 
 use crate::identify::{Match, Plate, Unidentified};
-use crate::units::{Angle, Length, Measured};
+use crate::units::{Angle, Length, Measured, Pixels};
+
+/// How large the sky is usually seen, from 30 degrees up to the zenith, and how far that may be
+/// off, aberration included; by `SkyAt::seen_scale`.
+const USUAL_SCALE: f64 = 1.0 - 4.5e-4;
+const AIR_UNKNOWN: f64 = 2e-4;
+/// What is left when the air is known: its own variation by some per cent, and a field that
+/// is not evenly filled with stars (own estimate).
+const AIR_LEFT: f64 = 4e-5;
 
 /// Whether a frame's stars were identified.
 #[derive(Debug, Clone, PartialEq)]
@@ -29,23 +37,40 @@ impl Identity {
 pub struct Identified {
     /// Matched stars, lens and direction.
     pub plate: Plate,
-    /// Side of one pixel by tags or option: what the focal length in millimetres rests on.
-    pub pixel_pitch: Option<Length>,
+    /// Side of one pixel by tags or option, with its sigma: what the focal length in millimetres
+    /// rests on.
+    pub pixel_pitch: Option<Measured<Length>>,
+    /// How large the sky is seen through the air, against the catalogue; needs site and time.
+    pub seen_scale: Option<f64>,
     /// Position angle of the zenith at the centre, north through east; needs site and time.
     pub zenith: Option<Angle>,
 }
 
 impl Identified {
-    /// Angle of one pixel at the centre.
-    pub fn scale(&self) -> Measured<Angle> {
-        let scale = self.plate.pixel_scale();
-        Measured::new(scale, scale * self.plate.focal_sigma)
+    /// Focal length in pixels, the air's flattening of the sky taken out where site and time are
+    /// known and else in the sigma.
+    pub fn focal_px(&self) -> Measured<Pixels> {
+        let (scale, doubt) = match self.seen_scale {
+            Some(scale) => (scale, AIR_LEFT),
+            None => (USUAL_SCALE, AIR_UNKNOWN),
+        };
+        let focal = Pixels::new(self.plate.lens.focal_px / scale);
+        Measured::new(focal, focal * self.plate.focal_sigma.hypot(doubt))
     }
 
-    /// Focal length, taking the pixel pitch as exact; `None` without one.
+    /// Angle of one pixel at the centre, on the sky as it is seen.
+    pub fn scale(&self) -> Measured<Angle> {
+        let focal = self.focal_px();
+        let scale = Angle::from_rad(1.0 / focal.value.px());
+        Measured::new(scale, scale * (focal.sigma / focal.value))
+    }
+
+    /// Focal length; `None` without a pixel pitch.
     pub fn focal_length(&self) -> Option<Measured<Length>> {
-        let focal = Length::from_mm(self.plate.lens.focal_px * self.pixel_pitch?.mm());
-        Some(Measured::new(focal, focal * self.plate.focal_sigma))
+        let (pitch, focal) = (self.pixel_pitch?, self.focal_px());
+        let length = pitch.value * focal.value.px();
+        let relative = (focal.sigma / focal.value).hypot(pitch.sigma / pitch.value);
+        Some(Measured::new(length, length * relative))
     }
 
     /// Radial distortion.
@@ -89,7 +114,7 @@ pub(super) mod tests {
     use crate::identify::lens::Lens;
     use crate::sky::catalogue::Catalogue;
     use crate::sky::{Direction, Icrs, Rotation};
-    use crate::units::{PixelPoint, PixelVector, Pixels};
+    use crate::units::{PixelPoint, PixelVector};
     use nalgebra::{Matrix3, Rotation3, Vector3};
 
     /// Looks at a place with the picture's top at a position angle, through 600 px of focal length.
@@ -117,7 +142,8 @@ pub(super) mod tests {
         };
         Identified {
             plate,
-            pixel_pitch: Some(Length::from_um(5.0)),
+            pixel_pitch: Some(Measured::new(Length::from_um(5.0), Length::from_mm(0.0))),
+            seen_scale: Some(1.0),
             zenith: Some(Angle::from_deg(20.0)),
         }
     }
@@ -157,13 +183,35 @@ pub(super) mod tests {
     }
 
     #[test]
+    fn the_air_is_taken_out_or_in_the_sigma() {
+        let mut known = identified(10.0, -40.0, 0.0);
+        known.plate.focal_sigma = 1e-6;
+        known.seen_scale = Some(0.9995);
+        let focal = known.focal_px();
+        assert!((focal.value.px() - 600.0 / 0.9995).abs() < 1e-9);
+        known.seen_scale = None;
+        let unknown = known.focal_px();
+        assert!(unknown.sigma > focal.sigma * 4.0);
+        assert!((unknown.value - focal.value).abs() < unknown.sigma);
+    }
+
+    #[test]
+    fn a_vague_pitch_makes_a_vague_focal_length() {
+        let mut known = identified(10.0, -40.0, 0.0);
+        let pitch = Length::from_um(5.0);
+        known.pixel_pitch = Some(Measured::new(pitch, pitch * 0.03));
+        let focal = known.focal_length().unwrap();
+        assert!((focal.sigma / focal.value - 0.03).abs() < 1e-3);
+    }
+
+    #[test]
     fn lengths_and_their_sigmas_scale_alike() {
         let known = identified(10.0, -40.0, 0.0);
         let focal = known.focal_length().unwrap();
-        assert!((focal.value.mm() - 3.0).abs() < 1e-12 && (focal.sigma.mm() - 0.003).abs() < 1e-12);
+        assert!((focal.value.mm() - 3.0).abs() < 1e-12 && (focal.sigma.mm() - 0.003).abs() < 1e-5);
         let scale = known.scale();
         assert!((scale.value.rad() - 1.0 / 600.0).abs() < 1e-12);
-        assert!((scale.sigma.rad() * 1000.0 - scale.value.rad()).abs() < 1e-12);
+        assert!((scale.sigma.rad() * 1000.0 / scale.value.rad() - 1.0).abs() < 1e-3);
         assert!((known.center_sigma().rad() - 2e-4).abs() < 1e-12);
         assert!((known.up_sigma().rad() - 3e-4).abs() < 1e-12);
     }

@@ -38,12 +38,14 @@ struct Identification {
     up_position_angle_sigma_deg: Number,
     /// At the centre, north through east; needs site and time.
     zenith_position_angle_deg: Number,
+    /// Of the sky as it is seen, the air's flattening taken out where site and time are known.
     pixel_scale_arcsec: Number,
     pixel_scale_sigma_arcsec: Number,
     focal_length_px: Number,
     focal_length_sigma_px: Number,
     /// By tags or option: what the focal length in millimetres rests on.
     pixel_pitch_um: Number,
+    pixel_pitch_sigma_um: Number,
     fitted_focal_length_mm: Number,
     fitted_focal_length_sigma_mm: Number,
     /// u (1 + k1 (|u| / f)^2); negative is barrel.
@@ -147,7 +149,7 @@ impl From<&Identity> for Identification {
 
 impl Identification {
     fn known(known: &Identified) -> Self {
-        let (scale, focal) = (known.scale(), known.plate.focal());
+        let (scale, focal) = (known.scale(), known.focal_px());
         let (length, bend) = (known.focal_length(), known.distortion());
         Self {
             identified: true,
@@ -159,7 +161,8 @@ impl Identification {
             pixel_scale_sigma_arcsec: number(scale.sigma.arcsec()),
             focal_length_px: number(focal.value.px()),
             focal_length_sigma_px: number(focal.sigma.px()),
-            pixel_pitch_um: known.pixel_pitch.and_then(|pitch| number(pitch.um())),
+            pixel_pitch_um: known.pixel_pitch.and_then(|pitch| number(pitch.value.um())),
+            pixel_pitch_sigma_um: known.pixel_pitch.and_then(|pitch| number(pitch.sigma.um())),
             fitted_focal_length_mm: length.and_then(|length| number(length.value.mm())),
             fitted_focal_length_sigma_mm: length.and_then(|length| number(length.sigma.mm())),
             radial_distortion: number(bend.value),
@@ -279,7 +282,7 @@ mod tests {
         assert_eq!(identification["fitted_focal_length_mm"], 3.0);
         assert_eq!(frame["identified_stars"], 3);
         let star = &frame["field"]["stars"][0];
-        assert_eq!(star["catalogue"]["name"], "Rigel");
+        assert_eq!(star["catalogue"]["name"], "Sirius");
         assert_eq!(star["catalogue"]["residual_px"][1], -0.2);
         assert!(star["ra_deg"].as_f64().is_some());
         assert!(frame["field"]["stars"][3]["catalogue"].is_null());

@@ -197,7 +197,7 @@ mod tests {
                 _ => None,
             })
             .collect();
-        assert_eq!(names[0], "Rigel");
+        assert_eq!(names[0], "Sirius");
     }
 
     #[test]

@@ -7,7 +7,7 @@ pub const GROUND: Colour = Colour(9, 9, 12);
 /// Borders.
 pub const RULE: Colour = Colour(58, 58, 66);
 /// Brightest pixels of the photograph: dim, so that marks stand out.
-pub const PHOTOGRAPH: Colour = Colour(132, 138, 150);
+pub const PHOTOGRAPH: Colour = Colour(158, 164, 178);
 /// Headings and names.
 pub const WORDS: Colour = Colour(232, 222, 204);
 /// Lesser words.

@@ -76,13 +76,13 @@ fn where_table(rows: &[Row], page: &mut Page) {
 
 fn lens_table(rows: &[Row], page: &mut Page) {
     let head = ["identified", "one pixel", "focal length", "distortion"];
-    table(rows, head, [13, 19, 18, 16], page, |row| {
+    table(rows, head, [13, 18, 20, 16], page, |row| {
         let frame = &row.file.frame;
         [
             format!("{} of {}", frame.n_identified, frame.n_stars),
             scale(row.known),
             focal_length(row.known),
-            plus_minus(row.known.distortion()),
+            plus_minus_at_most(row.known.distortion(), 3),
         ]
     });
 }
@@ -176,11 +176,11 @@ fn unidentified(report: &MeasureReport, page: &mut Page) {
     page.words(Role::Quiet, " ", help);
 }
 
-/// `4.278 +- 0.001 "`.
+/// `4.278 +- 0.001"`.
 pub fn scale(known: &Identified) -> String {
     let scale = known.scale();
     let arcsec = Measured::new(scale.value.arcsec(), scale.sigma.arcsec());
-    format!("{} \"", plus_minus(arcsec))
+    format!("{}\"", plus_minus(arcsec))
 }
 
 /// In millimetres where the pixel pitch is known, else in pixels.
@@ -188,10 +188,10 @@ pub fn focal_length(known: &Identified) -> String {
     match known.focal_length() {
         Some(focal) => {
             let mm = Measured::new(focal.value.mm(), focal.sigma.mm());
-            format!("{} mm", plus_minus(mm))
+            format!("{} mm", plus_minus_at_most(mm, 2))
         }
         None => {
-            let focal = known.plate.focal();
+            let focal = known.focal_px();
             let px = Measured::new(focal.value.px(), focal.sigma.px());
             format!("{} px", plus_minus(px))
         }
@@ -200,7 +200,11 @@ pub fn focal_length(known: &Identified) -> String {
 
 /// A value with its sigma, the sigma to one digit, four decimals at most.
 pub fn plus_minus(measured: Measured<f64>) -> String {
-    let places = decimals(measured.sigma, 4);
+    plus_minus_at_most(measured, 4)
+}
+
+fn plus_minus_at_most(measured: Measured<f64>, most: usize) -> String {
+    let places = decimals(measured.sigma, most);
     let least = 10f64.powi(-(places as i32));
     format!(
         "{:.places$} +- {:.places$}",
@@ -266,7 +270,7 @@ mod tests {
         assert_eq!(hour_angle(Angle::from_deg(-63.0)), "4h12m east");
         assert_eq!(hour_angle(hours(0.9999)), "1h00m west");
         assert_eq!(with_side(Angle::from_deg(359.0)), "359.0 N");
-        assert_eq!(with_side(Angle::from_deg(-112.6)), "247.4 W");
+        assert_eq!(with_side(Angle::from_deg(-112.4)), "247.6 W");
     }
 
     #[test]

@@ -4,15 +4,17 @@
 use std::collections::BTreeMap;
 
 use crate::report::drawing::{Anchor, Point, Shape};
-use crate::stars::StarField;
+use crate::stars::{Star, StarField};
 use crate::units::PixelTensor;
 
 use super::panel::{Area, QUIET, RULE, TRAIL, line, text};
 
 /// Cells along the longer side: few enough that most hold several stars.
 const CELLS: f64 = 15.0;
-/// Stars below this signal to noise ratio only blur a cell's mean.
-const LEAST_SIGNAL_TO_NOISE: f64 = 20.0;
+/// Stars below this signal to noise ratio only blur a cell's middle value.
+const GOOD_SIGNAL_TO_NOISE: f64 = 20.0;
+/// Stars that are taken in any case.
+const FEWEST_STARS: usize = 150;
 /// Longest whisker of a usual cell, as a part of the cell.
 const FILLED: f64 = 0.8;
 
@@ -66,11 +68,7 @@ fn cells(field: &StarField) -> Vec<Cell> {
     let (columns, rows) = (count(field.width), count(field.height));
     let (across, down) = (field.width as f64 / columns, field.height as f64 / rows);
     let mut members: BTreeMap<(usize, usize), (Vec<f64>, Vec<f64>)> = BTreeMap::new();
-    let good = field
-        .stars
-        .iter()
-        .filter(|star| star.quality.is_clean() && star.signal_to_noise() >= LEAST_SIGNAL_TO_NOISE);
-    for star in good {
+    for star in good_stars(field) {
         // Pixel centres stand half a pixel inside the field's edge.
         let column = ((star.position.x + 0.5) / across).clamp(0.0, columns - 1.0);
         let row = ((star.position.y + 0.5) / down).clamp(0.0, rows - 1.0);
@@ -78,8 +76,10 @@ fn cells(field: &StarField) -> Vec<Cell> {
         cell.0.push(star.moments.xx - star.moments.yy);
         cell.1.push(star.moments.xy);
     }
+    let fewest = fewest_members(&members);
     members
         .into_iter()
+        .filter(|(_, (differences, _))| differences.len() >= fewest)
         .map(|((row, column), (mut difference, mut mixed))| Cell {
             middle: (
                 (column as f64 + 0.5) * across - 0.5,
@@ -88,6 +88,28 @@ fn cells(field: &StarField) -> Vec<Cell> {
             half: half_whisker(median(&mut difference), median(&mut mixed)),
         })
         .collect()
+}
+
+/// Clean stars with a good signal; the best of them where few are that good.
+fn good_stars(field: &StarField) -> Vec<&Star> {
+    let mut clean: Vec<&Star> = field
+        .stars
+        .iter()
+        .filter(|star| star.quality.is_clean())
+        .collect();
+    clean.sort_by(|a, b| b.signal_to_noise().total_cmp(&a.signal_to_noise()));
+    let n_good = clean.partition_point(|star| star.signal_to_noise() >= GOOD_SIGNAL_TO_NOISE);
+    clean.truncate(n_good.max(FEWEST_STARS));
+    clean
+}
+
+/// Stars that a cell needs: one alone may be a double, so three where most cells have them.
+fn fewest_members(members: &BTreeMap<(usize, usize), (Vec<f64>, Vec<f64>)>) -> usize {
+    let mut counts: Vec<usize> = members.values().map(|(list, _)| list.len()).collect();
+    counts.sort_unstable();
+    counts
+        .get(counts.len() / 2)
+        .map_or(1, |usual| (*usual).min(3))
 }
 
 /// The middle value, or the mean of the two middle ones; the list is not empty.
