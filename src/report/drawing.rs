@@ -204,7 +204,7 @@ fn svg_element(shape: &Shape) -> String {
             colour,
             letters,
         } => format!(
-            "<text x=\"{x:.2}\" y=\"{:.2}\" font-family=\"monospace\" font-size=\"{size:.2}\" \
+            "<text x=\"{x:.2}\" y=\"{:.2}\" xml:space=\"preserve\" font-family=\"monospace\" font-size=\"{size:.2}\" \
              text-anchor=\"{}\" textLength=\"{:.2}\" fill=\"{}\">{}</text>",
             y + 0.35 * size,
             svg_anchor(*anchor),

@@ -1,7 +1,7 @@
 //! Paints a drawing into pixels. A pixel is covered by how far it lies inside a shape's edge.
 
 use font8x8::{BASIC_FONTS, UnicodeFonts};
-use image::codecs::png::PngEncoder;
+use image::codecs::png::{CompressionType, FilterType, PngEncoder};
 use image::{ExtendedColorType, ImageEncoder, Rgb, RgbImage};
 
 use super::{Anchor, Colour, Drawing, GreyPicture, LETTER_WIDTH, Point, Shape, text_width};
@@ -22,7 +22,7 @@ pub fn png(drawing: &Drawing) -> Vec<u8> {
         paint(&mut canvas, shape);
     }
     let mut bytes = Vec::new();
-    PngEncoder::new(&mut bytes)
+    PngEncoder::new_with_quality(&mut bytes, CompressionType::Default, FilterType::Adaptive)
         .write_image(canvas.as_raw(), width, height, ExtendedColorType::Rgb8)
         .expect("writing a picture of matching size to memory does not fail");
     bytes

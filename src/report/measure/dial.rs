@@ -10,7 +10,7 @@ pub const RADIUS: f64 = 62.0;
 /// Room about the dial for its letters.
 pub const RIM: f64 = 26.0;
 /// How many times as long as in the picture a trail may be drawn.
-const FACTORS: [f64; 11] = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0];
+const FACTORS: [f64; 9] = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0];
 /// Directions closer than this would write their letters over each other, cosine.
 const CLOSE: f64 = 0.93;
 

@@ -18,6 +18,9 @@ const FEWEST_STARS: usize = 150;
 /// Longest whisker of a usual cell, as a part of the cell.
 const FILLED: f64 = 0.8;
 
+/// The two components of each star's elongation, by row and column of their cell.
+type Members = BTreeMap<(usize, usize), (Vec<f64>, Vec<f64>)>;
+
 /// Mean elongation of the stars of a cell.
 struct Cell {
     /// Middle of the cell, pixels of the frame.
@@ -67,7 +70,7 @@ fn cells(field: &StarField) -> Vec<Cell> {
     let count = |side: usize| (CELLS * side as f64 / longer).round().max(1.0);
     let (columns, rows) = (count(field.width), count(field.height));
     let (across, down) = (field.width as f64 / columns, field.height as f64 / rows);
-    let mut members: BTreeMap<(usize, usize), (Vec<f64>, Vec<f64>)> = BTreeMap::new();
+    let mut members = Members::new();
     for star in good_stars(field) {
         // Pixel centres stand half a pixel inside the field's edge.
         let column = ((star.position.x + 0.5) / across).clamp(0.0, columns - 1.0);
@@ -104,7 +107,7 @@ fn good_stars(field: &StarField) -> Vec<&Star> {
 }
 
 /// Stars that a cell needs: one alone may be a double, so three where most cells have them.
-fn fewest_members(members: &BTreeMap<(usize, usize), (Vec<f64>, Vec<f64>)>) -> usize {
+fn fewest_members(members: &Members) -> usize {
     let mut counts: Vec<usize> = members.values().map(|(list, _)| list.len()).collect();
     counts.sort_unstable();
     counts
