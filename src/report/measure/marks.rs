@@ -16,7 +16,7 @@ pub const MOST_MARKS: usize = 400;
 /// Stars that get a name or a magnitude.
 const MOST_NAMES: usize = 12;
 /// Radii of the rings of the brightest and the faintest star that is marked.
-const RADII: (f64, f64) = (9.0, 3.2);
+const RADII: (f64, f64) = (9.5, 3.4);
 /// Magnitudes from the largest ring to the smallest.
 const MAGNITUDES: f64 = 5.0;
 
@@ -60,7 +60,7 @@ impl Ring {
         let (radius, width, colour) = if self.is_known {
             (self.radius, 1.3, KNOWN)
         } else {
-            (self.radius.min(4.0), 0.9, FOUND)
+            (0.85 * self.radius, 0.9, FOUND)
         };
         Shape::Ring {
             centre: self.at,
