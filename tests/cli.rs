@@ -137,6 +137,23 @@ fn json_on_standard_output_stands_alone_and_a_starless_night_cannot_be_told() {
 }
 
 #[test]
+fn the_readme_shows_what_the_demo_night_answers() {
+    let readme = include_str!("../README.md");
+    let demo = concat!(env!("CARGO_MANIFEST_DIR"), "/testdata/demo/night");
+    let run = stillpoint(&["diagnose", demo, "--brief"]);
+    assert_eq!(run.code, 0, "{}", run.stderr);
+    let plain = |text: &str| {
+        let words: Vec<_> = text.split_whitespace().collect();
+        words.join(" ").replace('±', "+-")
+    };
+    let answer = plain(&run.stdout);
+    assert!(
+        plain(readme).contains(&answer),
+        "README.md should show: {answer}"
+    );
+}
+
+#[test]
 fn bad_files_do_not_cost_a_night_and_each_is_named() {
     let night = demo_night();
     let whole = fs::read(night.path().join("QLN_0213.jpg")).unwrap();

@@ -56,6 +56,8 @@ pub struct Evidence {
     pub lone: Option<LoneFrame>,
     /// Speed of the sky's turn in the camera over the sidereal rate, from frames alone, no hint needed.
     pub sky_rate: Option<Measured<f64>>,
+    /// Whether any frame's stars were identified: what is not in the sky may be no star.
+    pub identified: bool,
     /// Trail that the user still calls round.
     pub tolerance: Option<Pixels>,
     /// Angle of a pixel at the frame's centre.

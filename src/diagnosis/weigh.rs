@@ -157,13 +157,22 @@ fn small_cause(
     }
 }
 
-/// Whether the frames are good enough to call their stars round: most of them exclude a trail
-/// beyond the tolerance at two sigmas.
+/// Few lights that fit no part of the sky are cloud and hot pixels as likely as stars (own choice).
+const MANY_STARS: usize = 60;
+
+/// Whether the frames are good enough to call their stars round: they are known to be stars, and
+/// most frames exclude a trail beyond the tolerance at two sigmas.
 fn is_sure(evidence: &Evidence, tolerance_px: f64) -> bool {
     let trails = evidence.frames.iter().filter_map(|frame| frame.trail);
     let excludes =
         |trail: &FrameTrail| trail.length.value.px() + 2.0 * trail.length.sigma.px() < tolerance_px;
-    2 * trails.filter(excludes).count() > evidence.frames.len()
+    let stars = evidence
+        .frames
+        .iter()
+        .filter_map(|frame| frame.trail)
+        .map(|trail| trail.n_stars);
+    let known = evidence.identified || stars.max().unwrap_or(0) >= MANY_STARS;
+    known && 2 * trails.filter(excludes).count() > evidence.frames.len()
 }
 
 fn axis_px(evidence: &Evidence) -> Option<(f64, f64)> {

@@ -105,6 +105,7 @@ pub fn examine(
         aims: &aims,
         survey: &survey,
         sky_rate: rate,
+        identified: plates.plates.iter().any(Option::is_some),
         facts,
         tolerance: settings.tolerance,
     };

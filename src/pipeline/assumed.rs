@@ -56,10 +56,18 @@ fn lens_sentence(examined: &[Examined]) -> Option<String> {
     let scale = best.pixel_scale();
     let sigma = scale * best.focal_sigma;
     let scale = Measured::new(scale.arcsec(), sigma.arcsec());
+    let places = decimals(scale.sigma);
     Some(format!(
-        "lens by the stars: {:.3} +- {:.3} arcsec a pixel at the centre",
+        "lens by the stars: {:.places$} +- {:.places$} arcsec a pixel at the centre",
         scale.value, scale.sigma
     ))
+}
+
+/// Decimal places that show the first figure of a sigma, at least 3 and at most 6.
+fn decimals(sigma: f64) -> usize {
+    (3..6)
+        .find(|&places| sigma >= 10_f64.powi(-places))
+        .unwrap_or(6) as usize
 }
 
 fn is_hinted(one: &Examined) -> bool {
@@ -67,4 +75,15 @@ fn is_hinted(one: &Examined) -> bool {
         .iter()
         .flatten()
         .any(|aim| aim.source == CenterSource::Hint)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_sigma_shows_its_first_figure() {
+        let places = [0.5, 0.001, 0.000_9, 0.000_04, 1e-9, 0.0].map(decimals);
+        assert_eq!(places, [3, 3, 4, 5, 6, 6]);
+    }
 }

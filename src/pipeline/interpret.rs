@@ -29,6 +29,8 @@ pub struct MountQuestion<'a> {
     pub survey: &'a Survey,
     /// Speed of the sky's turn in the camera over the sidereal rate, from frames alone.
     pub sky_rate: Option<Measured<f64>>,
+    /// Whether any frame's stars were identified.
+    pub identified: bool,
     /// Site, clock and ground.
     pub facts: &'a NightFacts,
     /// Trail that is still called good, where the user said one.
@@ -44,6 +46,7 @@ impl MountQuestion<'_> {
             fit: None,
             lone: None,
             sky_rate: self.sky_rate,
+            identified: self.identified,
             tolerance: self.tolerance,
             pixel_scale: lens.map(|lens| lens.pixel_scale()),
         };

@@ -4,16 +4,12 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
+use super::cell::Cell;
 use crate::frame::Plane;
 use crate::units::PixelPoint;
 
 /// Side of a mesh cell in pixels: far wider than a star, narrower than clouds and light domes.
 const CELL: usize = 64;
-/// Pixels looked at in a cell, at most; their median is then good to 4 % of the noise.
-const SAMPLES_PER_CELL: usize = 512;
-/// Light above this many sigma is a star, below it the sky; lower above than below because stars only add.
-const CLIP_ABOVE: f32 = 2.5;
-const CLIP_BELOW: f32 = 3.0;
 /// A cell's noise is held to at least this share of the frame's median: sky is never that quiet,
 /// a black foreground is, and would make stars of its compression ripples.
 const NOISE_FLOOR_SHARE: f32 = 0.35;
@@ -27,6 +23,8 @@ pub(super) struct Background {
     rows: usize,
     level: Vec<f32>,
     noise: Vec<f32>,
+    /// Cells that are no plain sky.
+    textured: Vec<bool>,
     median_level: f32,
     median_noise: f32,
 }
@@ -34,20 +32,33 @@ pub(super) struct Background {
 impl Background {
     /// The mesh of a plane.
     ///
-    /// Method: 1. each 64-pixel cell gives the mean of the middle half of its clipped values (smooth
-    /// where 8-bit values are few) and their clipped scatter; 2. a 3 x 3 median over the mesh takes
-    /// out cells that a bright star or an edge spoils; 3. bilinear in between.
+    /// Method: 1. each 64-pixel cell gives the level of its sky and the scatter about its slope; 2. a 3 x 3
+    /// median over the mesh takes out cells that a bright star or an edge spoils; 3. bilinear in between.
+    /// The last cells of a row or column take in what is left over.
     pub(super) fn estimate(plane: &Plane) -> Self {
-        let columns = plane.width().div_ceil(CELL);
-        let rows = plane.height().div_ceil(CELL);
-        let cells: Vec<(f32, f32)> = (0..rows * columns)
+        let columns = (plane.width() / CELL).max(1);
+        let rows = (plane.height() / CELL).max(1);
+        let span = |cell: usize, cells: usize, size: usize| {
+            let end = if cell + 1 == cells {
+                size
+            } else {
+                (cell + 1) * CELL
+            };
+            cell * CELL..end
+        };
+        let cells: Vec<Cell> = (0..rows * columns)
             .into_par_iter()
             .map(|cell| {
-                clipped_level_and_noise(&mut sample_cell(plane, cell % columns, cell / columns))
+                Cell::of(
+                    plane,
+                    span(cell % columns, columns, plane.width()),
+                    span(cell / columns, rows, plane.height()),
+                    node(plane, cell % columns, cell / columns),
+                )
             })
             .collect();
-        let level: Vec<f32> = cells.iter().map(|c| c.0).collect();
-        let noise: Vec<f32> = cells.iter().map(|c| c.1).collect();
+        let level: Vec<f32> = cells.iter().map(|c| c.level).collect();
+        let noise: Vec<f32> = cells.iter().map(|c| c.noise).collect();
         let mut mesh = Self {
             width: plane.width(),
             height: plane.height(),
@@ -57,8 +68,9 @@ impl Background {
             median_noise: median_noise(&noise),
             level: Vec::new(),
             noise: Vec::new(),
+            textured: textured(&level, &noise),
         };
-        mesh.level = mesh.median_filtered(&level);
+        mesh.level = mesh.mended(&level, &noise);
         mesh.noise = mesh.median_filtered(&noise);
         let floor = (NOISE_FLOOR_SHARE * mesh.median_noise).max(f32::MIN_POSITIVE);
         mesh.noise.iter_mut().for_each(|n| *n = n.max(floor));
@@ -74,6 +86,7 @@ impl Background {
             rows: 1,
             level: vec![level],
             noise: vec![noise],
+            textured: vec![false],
             median_level: level,
             median_noise: noise,
         }
@@ -102,6 +115,13 @@ impl Background {
         self.for_row(&self.noise, y, 0..self.width, |x, noise| {
             out[x] = 1.0 / noise
         });
+    }
+
+    /// Whether a place lies where a foreground, the Moon or a cloud's edge makes the picture rougher than
+    /// sky of its brightness is.
+    pub(super) fn is_textured(&self, place: PixelPoint) -> bool {
+        let cell = |v: f64, cells: usize| ((v.max(0.0) as usize) / CELL).min(cells - 1);
+        self.textured[cell(place.y, self.rows) * self.columns + cell(place.x, self.columns)]
     }
 
     /// Most variance that a unit of light can add: all of the sky's, were it the light's own noise.
@@ -140,7 +160,7 @@ impl Background {
         left + (right - left) * share
     }
 
-    /// Calls `put(x, value)` along a stretch of a row; linear between the centres of the cells.
+    /// Calls `put(x, value)` along a stretch of a row; linear between the nodes.
     fn for_row(
         &self,
         mesh: &[f32],
@@ -154,17 +174,69 @@ impl Background {
             let upper = mesh[j * self.columns + i];
             upper + (mesh[below * self.columns + i] - upper) * fy
         };
-        let half = CELL / 2;
-        (columns.start..half.min(columns.end)).for_each(|x| put(x, node(0)));
-        let mut x = columns.start.max(half);
+        let mut x = columns.start;
         while x < columns.end {
-            let i = (x - half) / CELL;
-            let start = half + i * CELL;
+            let (i, share) = mesh_place(x, self.columns);
             let left = node(i);
             let slope = (node((i + 1).min(self.columns - 1)) - left) / CELL as f32;
-            let end = (start + CELL).min(columns.end);
-            (x..end).for_each(|x| put(x, left + slope * (x - start) as f32));
+            let next = if i + 2 < self.columns {
+                CELL / 2 + (i + 1) * CELL
+            } else {
+                columns.end
+            };
+            let end = next.min(columns.end);
+            let first = left + slope * share * CELL as f32;
+            (x..end).for_each(|k| put(k, first + slope * (k - x) as f32));
             x = end;
+        }
+    }
+
+    /// The levels with those replaced that stand out of what their opposite neighbours say.
+    fn mended(&self, level: &[f32], noise: &[f32]) -> Vec<f32> {
+        /// A cell stands out by this share of its noise, or this many typical deviations.
+        const LEAST_DEVIATION: f32 = 0.5;
+        const DEVIATIONS: f32 = 5.0;
+        let expected: Vec<Option<f32>> = (0..level.len())
+            .map(|cell| self.expected(level, cell))
+            .collect();
+        let deviation = |cell: usize| expected[cell].map(|e| (level[cell] - e).abs());
+        let mut deviations: Vec<f32> = (0..level.len()).filter_map(deviation).collect();
+        let typical = if deviations.is_empty() {
+            0.0
+        } else {
+            median(&mut deviations)
+        };
+        (0..level.len())
+            .map(|cell| match expected[cell] {
+                Some(e)
+                    if (level[cell] - e).abs()
+                        > (DEVIATIONS * typical).max(LEAST_DEVIATION * noise[cell]) =>
+                {
+                    e
+                }
+                _ => level[cell],
+            })
+            .collect()
+    }
+
+    /// Median of the means of opposite neighbours, which a sloping sky does not move.
+    fn expected(&self, level: &[f32], cell: usize) -> Option<f32> {
+        let (i, j) = ((cell % self.columns) as i64, (cell / self.columns) as i64);
+        let at = |i: i64, j: i64| {
+            let inside = i >= 0 && j >= 0 && i < self.columns as i64 && j < self.rows as i64;
+            inside.then(|| level[j as usize * self.columns + i as usize])
+        };
+        let pairs = [(1, 0), (0, 1), (1, 1), (1, -1)];
+        let mut means: Vec<f32> = pairs
+            .iter()
+            .filter_map(|(di, dj)| Some(0.5 * (at(i + di, j + dj)? + at(i - di, j - dj)?)))
+            .collect();
+        means.sort_unstable_by(f32::total_cmp);
+        let half = means.len() / 2;
+        match means.len() {
+            0 => None,
+            n if n % 2 == 1 => Some(means[half]),
+            _ => Some(0.5 * (means[half - 1] + means[half])),
         }
     }
 
@@ -185,81 +257,37 @@ impl Background {
     }
 }
 
-/// Cell left of or above a pixel's place between cell centres, and the share of the way to the next.
+/// Cells whose noise is far above what their level explains: the sky's variance grows with its light.
+fn textured(level: &[f32], noise: &[f32]) -> Vec<bool> {
+    /// Noise over the sky's own from where on a cell is no plain sky.
+    const ROUGH: f32 = 2.5;
+    let usual = median_noise(noise);
+    let per_light = |cell: usize| noise[cell] * noise[cell] / level[cell].max(usual);
+    let usual_per_light = median(&mut (0..level.len()).map(per_light).collect::<Vec<f32>>());
+    (0..level.len())
+        .map(|cell| {
+            noise[cell] > ROUGH * usual && per_light(cell) > ROUGH * ROUGH * usual_per_light
+        })
+        .collect()
+}
+
+/// Node of a cell: the middle of a full cell that starts where it starts.
+fn node(plane: &Plane, column: usize, row: usize) -> (usize, usize) {
+    let at = |cell: usize, size: usize| (cell * CELL + CELL / 2).min(size - 1);
+    (at(column, plane.width()), at(row, plane.height()))
+}
+
+/// First of the two nodes that a pixel is interpolated from, and its share of the way to the second;
+/// beyond the outermost nodes the line goes on.
 fn mesh_place(pixel: usize, cells: usize) -> (usize, f32) {
-    let half = CELL / 2;
-    if pixel < half {
+    if cells < 2 {
         return (0, 0.0);
     }
-    let cell = ((pixel - half) / CELL).min(cells - 1);
-    let share = (pixel - half - cell * CELL) as f32 / CELL as f32;
-    (cell, if cell + 1 < cells { share } else { 0.0 })
-}
-
-/// Values of a cell, thinned on a skewed lattice so that no row or column pattern is followed.
-fn sample_cell(plane: &Plane, column: usize, row: usize) -> Vec<f32> {
-    let x_end = ((column + 1) * CELL).min(plane.width());
-    let y_end = ((row + 1) * CELL).min(plane.height());
-    let (x_start, y_start) = (column * CELL, row * CELL);
-    let size = (x_end - x_start) * (y_end - y_start);
-    let step = size.div_ceil(SAMPLES_PER_CELL);
-    let mut values = Vec::with_capacity(SAMPLES_PER_CELL + CELL);
-    for y in y_start..y_end {
-        let shift = (y * 3) % step;
-        values.extend(
-            plane.row(y)[x_start..x_end]
-                .iter()
-                .skip(shift)
-                .step_by(step),
-        );
-    }
-    if values.is_empty() {
-        values.push(plane.row(y_start)[x_start]);
-    }
-    values
-}
-
-/// Level and scatter of values with stars clipped off.
-fn clipped_level_and_noise(values: &mut [f32]) -> (f32, f32) {
-    values.sort_unstable_by(f32::total_cmp);
-    let quantile = |q: f32| values[(q * (values.len() - 1) as f32) as usize];
-    let mut middle = quantile(0.5);
-    // The lower half holds no stars; where values are few it may collapse, the upper half helps out.
-    let (lower, upper) = (middle - quantile(0.16), quantile(0.84) - middle);
-    let mut scatter = if lower > 0.0 { lower } else { upper };
-    for _ in 0..4 {
-        let kept = within(
-            values,
-            middle - CLIP_BELOW * scatter,
-            middle + CLIP_ABOVE * scatter,
-        );
-        let quarter = kept.len() / 4;
-        middle = mean(&kept[quarter..kept.len() - quarter]);
-        scatter = deviation(kept, mean(kept)) * CLIPPED_SCATTER;
-    }
-    (middle, scatter)
-}
-
-/// Scatter of a normal law over that of its part between -3 and +2.5 sigma, from its density.
-const CLIPPED_SCATTER: f32 = 1.030;
-
-fn within(sorted: &[f32], low: f32, high: f32) -> &[f32] {
-    let start = sorted.partition_point(|v| *v < low);
-    let end = sorted.partition_point(|v| *v <= high);
-    if start < end {
-        &sorted[start..end]
-    } else {
-        sorted
-    }
-}
-
-fn mean(values: &[f32]) -> f32 {
-    (values.iter().map(|v| f64::from(*v)).sum::<f64>() / values.len() as f64) as f32
-}
-
-fn deviation(values: &[f32], mean: f32) -> f32 {
-    let squares: f64 = values.iter().map(|v| f64::from(v - mean).powi(2)).sum();
-    (squares / values.len() as f64).sqrt() as f32
+    let cell = (pixel.saturating_sub(CELL / 2) / CELL).min(cells - 2);
+    (
+        cell,
+        (pixel as f32 - (cell * CELL + CELL / 2) as f32) / CELL as f32,
+    )
 }
 
 /// Median of the cells that show any noise at all; a frame without noise gets a floor far below one grey level.
@@ -276,4 +304,74 @@ fn median_noise(noise: &[f32]) -> f32 {
 fn median(values: &mut [f32]) -> f32 {
     let middle = values.len() / 2;
     *values.select_nth_unstable_by(middle, f32::total_cmp).1
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::rendered::{Scene, grid, picture};
+    use super::*;
+
+    #[test]
+    fn level_and_noise_are_found_among_stars() {
+        let scene = Scene::clear(2.5, 3);
+        let stars = grid(&scene, 30.0, (0.0, 0.0), 0.1, 3.0);
+        let sky = Background::estimate(&picture(&scene, &stars));
+        assert!(
+            (f64::from(sky.median_level()) - scene.sky).abs() < 0.15 * scene.noise,
+            "{}",
+            sky.median_level()
+        );
+        assert!(
+            (f64::from(sky.median_noise()) / scene.noise - 1.0).abs() < 0.06,
+            "{}",
+            sky.median_noise()
+        );
+    }
+
+    #[test]
+    fn a_slope_is_followed_and_is_no_noise() {
+        let (w, h) = (400, 300);
+        let value = |i: usize| {
+            0.1 + 1e-3 * (i % w) as f32
+                + 2e-3 * (i / w) as f32
+                + 1e-3 * ((i * 7919 % 13) as f32 - 6.0) / 3.74
+        };
+        let plane = Plane::new(w, h, (0..w * h).map(value).collect()).expect("sizes agree");
+        let sky = Background::estimate(&plane);
+        assert!(
+            (sky.level_at(200, 150) - 0.6).abs() < 2e-3,
+            "{}",
+            sky.level_at(200, 150)
+        );
+        assert!(
+            (sky.median_noise() / 1e-3 - 1.0).abs() < 0.1,
+            "{}",
+            sky.median_noise()
+        );
+    }
+
+    #[test]
+    fn rows_and_points_agree() {
+        let (w, h) = (333, 201);
+        let plane = Plane::new(
+            w,
+            h,
+            (0..w * h)
+                .map(|i| (i % w) as f32 * 0.01 + ((i * 31) % 7) as f32)
+                .collect(),
+        )
+        .expect("sizes agree");
+        let sky = Background::estimate(&plane);
+        let mut out = vec![0.0; 200];
+        sky.subtract(90, 100, &vec![0.0; 200], &mut out);
+        for (i, v) in out.iter().enumerate() {
+            assert!((v + sky.level_at(100 + i, 90)).abs() < 1e-4);
+        }
+    }
+
+    #[test]
+    fn frames_smaller_than_a_cell_and_without_noise_are_taken() {
+        let sky = Background::estimate(&Plane::new(1, 1, vec![0.5]).expect("sizes agree"));
+        assert!((sky.level_at(0, 0) - 0.5).abs() < 1e-6 && sky.noise_at(0, 0) > 0.0);
+    }
 }

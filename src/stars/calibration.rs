@@ -116,7 +116,6 @@ mod tests {
         let calibration = Calibration::of(Psf::gaussian(1.5));
         for length in [0.8, 1.5] {
             let found = calibration.squared_length(length * length / 12.0).sqrt();
-            // Last seen: 1.2 % short; the calibration is there because moments are not exact.
             assert!((found / length - 1.0).abs() < 0.02, "{length}: {found}");
         }
     }

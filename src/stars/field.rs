@@ -53,13 +53,18 @@ impl VectorField {
         PixelVector::new(sum(&self.dx), sum(&self.dy))
     }
 
-    /// The same field with an error along the trail (pixels) that all samples share added to the covariance.
-    pub(super) fn with_common_error(mut self, along: f64) -> Self {
+    /// The same field with errors along and across the trail (pixels) that all samples share added to the covariance.
+    pub(super) fn with_common_error(mut self, along: f64, across: f64) -> Self {
         let v = self.at(self.center);
-        let v = v * (along / v.length().px().max(f64::MIN_POSITIVE));
-        let c = self.covariance;
-        self.covariance =
-            PixelTensor::new(c.xx + v.dx * v.dx, c.xy + v.dx * v.dy, c.yy + v.dy * v.dy);
+        let length = v.length().px().max(f64::MIN_POSITIVE);
+        let (c, s) = (v.dx / length, v.dy / length);
+        let (a, b) = (along * along, across * across);
+        let old = self.covariance;
+        self.covariance = PixelTensor::new(
+            old.xx + c * c * a + s * s * b,
+            old.xy + c * s * (a - b),
+            old.yy + s * s * a + c * c * b,
+        );
         self
     }
 

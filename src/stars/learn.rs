@@ -1,22 +1,10 @@
 //! What all stars of a frame share: the PSF's profile and how the light is spread along the trails.
 
-use std::f64::consts::LN_2;
-use std::sync::Arc;
-
-use nalgebra::{SMatrix, SVector};
-use rayon::prelude::*;
-
-use super::field::median;
-use super::fit::{FitSetup, Pixel, window};
+use super::equations::{SharedVector, Total, pace_of, psf_of, state_of};
+use super::fit::FitSetup;
 use super::pace::Pace;
 use super::psf::Psf;
-use super::segment::{SHARED, Segment, SegmentImage};
-
-type Shared = SMatrix<f64, SHARED, SHARED>;
-type SharedVector = SVector<f64, SHARED>;
-type Own = SMatrix<f64, 4, 4>;
-type OwnVector = SVector<f64, 4>;
-type Cross = SMatrix<f64, 4, SHARED>;
+use super::segment::Segment;
 
 /// What to look for beside the PSF.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -40,7 +28,7 @@ impl Freedom {
     ///
     /// A little light at an end and a little more length look the same, so both ends are freed only
     /// where one does not do.
-    fn held(self) -> &'static [usize] {
+    pub(super) fn held(self) -> &'static [usize] {
         match self {
             Freedom::Profile => &[3, 4, 5, 6, 7],
             Freedom::Length => &[4, 5, 6, 7],
@@ -78,14 +66,7 @@ pub(super) struct Learnt {
     pub(super) gain: f64,
 }
 
-/// Pixels that the profile is learnt from, over all stars; enough for a per cent, cheap enough to repeat.
-const PIXEL_BUDGET: usize = 6000;
-/// Fewest pixels of a star, where there are many stars.
-const LEAST_PIXELS: usize = 60;
 const ROUNDS: usize = 14;
-/// Error of the model itself, share of the light: keeps a few very bright stars from ruling.
-const MODEL_ERROR: f64 = 0.02;
-
 /// Profile and pace shared by stars at known places with known trails.
 ///
 /// Method: damped least squares of all stars together; each star's place, light and pedestal are
@@ -95,12 +76,8 @@ pub(super) fn learn_shared(
     stars: &[Segment],
     freedom: Freedom,
 ) -> Option<Learnt> {
-    let members = members(setup, stars);
-    if members.is_empty() {
-        return None;
-    }
     let mut state = state_of(setup);
-    let mut current = Total::of(setup, freedom, members, &state);
+    let mut current = Total::start(setup, freedom, stars, &state)?;
     let mut damping = 1e-2;
     for _ in 0..ROUNDS {
         let Some(step) = current.step(damping) else {
@@ -119,38 +96,21 @@ pub(super) fn learn_shared(
             damping *= 8.0;
         }
     }
-    current.summary(&state, setup.sky.most_gain())
-}
-
-fn state_of(setup: &FitSetup) -> SharedVector {
-    let (psf, pace) = (setup.psf, setup.pace);
-    let profile = [psf.core.ln(), psf.ratio.ln(), psf.wings];
-    SharedVector::from([
-        profile[0], profile[1], profile[2], 0.0, pace.start, pace.end, pace.slope, pace.curve,
-    ])
-}
-
-fn psf_of(state: &SharedVector) -> Psf {
-    Psf {
-        core: state[0].exp(),
-        ratio: state[1].exp(),
-        wings: state[2],
-    }
-}
-
-fn pace_of(state: &SharedVector) -> Pace {
-    Pace {
-        start: state[4],
-        end: state[5],
-        slope: state[6],
-        curve: state[7],
-    }
+    let covariance = current.covariance()?;
+    Some(Learnt {
+        psf: psf_of(&state),
+        pace: pace_of(&state),
+        stretch: (state[3].exp(), state[3].exp() * covariance[(3, 3)].sqrt()),
+        core_sigma: covariance[(0, 0)].sqrt(),
+        cost: current.cost,
+        gain: current.light_noise(&state).min(setup.sky.most_gain()),
+    })
 }
 
 /// Kept to what a picture can show.
 fn bounded(mut state: SharedVector) -> SharedVector {
     const MOST_DWELLING: f64 = 0.98;
-    state[0] = state[0].clamp(0.35_f64.ln(), 12.0_f64.ln());
+    state[0] = state[0].clamp(0.3_f64.ln(), 12.0_f64.ln());
     state[1] = state[1].clamp(1.3_f64.ln(), 4.0_f64.ln());
     state[2] = state[2].clamp(-0.6, 0.75);
     state[3] = state[3].clamp(-0.8, 0.8);
@@ -159,249 +119,4 @@ fn bounded(mut state: SharedVector) -> SharedVector {
     (4..6).for_each(|k| state[k] *= share);
     (6..8).for_each(|k| state[k] = state[k].clamp(-0.9, 0.9));
     state
-}
-
-/// One star's pixels and its own numbers.
-struct Member {
-    pixels: Arc<Vec<Pixel>>,
-    star: Segment,
-}
-
-fn members(setup: &FitSetup, stars: &[Segment]) -> Vec<Member> {
-    let each = (PIXEL_BUDGET / stars.len().max(1)).max(LEAST_PIXELS);
-    stars
-        .par_iter()
-        .filter_map(|star| {
-            let pixels = window(setup, *star)?;
-            let step = pixels.len().div_ceil(each);
-            let thinned: Vec<Pixel> = pixels
-                .into_iter()
-                .filter(|p| p.kept)
-                .step_by(step)
-                .collect();
-            (thinned.len() > 12).then(|| Member {
-                pixels: thinned.into(),
-                star: *star,
-            })
-        })
-        .collect()
-}
-
-/// Normal equations of all stars together at one state.
-struct Total {
-    members: Vec<Member>,
-    eliminated: Vec<Eliminated>,
-    normal: Shared,
-    gradient: SharedVector,
-    cost: f64,
-}
-
-/// What is needed to follow a star's own numbers.
-struct Eliminated {
-    inverse: Own,
-    gradient: OwnVector,
-    cross: Cross,
-}
-
-impl Total {
-    fn of(setup: &FitSetup, freedom: Freedom, members: Vec<Member>, state: &SharedVector) -> Self {
-        let parts: Vec<Part> = members
-            .par_iter()
-            .map(|m| Part::of(m, state, setup))
-            .collect();
-        let mut sum = Self {
-            members,
-            eliminated: Vec::with_capacity(parts.len()),
-            normal: Shared::zeros(),
-            gradient: SharedVector::zeros(),
-            cost: 0.0,
-        };
-        for part in parts {
-            sum.normal += part.normal;
-            sum.gradient += part.gradient;
-            sum.cost += part.cost;
-            sum.eliminated.push(part.eliminated);
-        }
-        sum.add_priors(state);
-        sum.hold(freedom);
-        sum
-    }
-
-    /// An ordinary profile has wings of twice the core's width; a pace is even until the pixels say otherwise.
-    fn add_priors(&mut self, state: &SharedVector) {
-        const PRIORS: [(usize, f64, f64); 6] = [
-            (1, LN_2, 0.3),
-            (2, 0.15, 0.3),
-            (4, 0.0, 1.0),
-            (5, 0.0, 1.0),
-            (6, 0.0, 0.5),
-            (7, 0.0, 0.5),
-        ];
-        for (k, middle, sigma) in PRIORS {
-            let pull = (middle - state[k]) / sigma;
-            self.normal[(k, k)] += 1.0 / (sigma * sigma);
-            self.gradient[k] += pull / sigma;
-            self.cost += pull * pull;
-        }
-    }
-
-    fn hold(&mut self, freedom: Freedom) {
-        for &k in freedom.held() {
-            self.normal.row_mut(k).fill(0.0);
-            self.normal.column_mut(k).fill(0.0);
-            self.normal[(k, k)] = 1.0;
-            self.gradient[k] = 0.0;
-        }
-    }
-
-    fn step(&self, damping: f64) -> Option<SharedVector> {
-        let mut damped = self.normal;
-        (0..SHARED).for_each(|k| damped[(k, k)] *= 1.0 + damping);
-        Some(damped.cholesky()?.solve(&self.gradient))
-    }
-
-    /// The stars after the shared numbers moved by `step`.
-    fn moved(&self, step: &SharedVector) -> Vec<Member> {
-        let follow = |(member, e): (&Member, &Eliminated)| {
-            let own = e.inverse * (e.gradient - e.cross * step);
-            let mut star = member.star;
-            star.center.x += own[0].clamp(-2.0, 2.0);
-            star.center.y += own[1].clamp(-2.0, 2.0);
-            star.flux += own[2].clamp(-0.7 * star.flux, 2.0 * star.flux);
-            star.pedestal += own[3];
-            Member {
-                pixels: member.pixels.clone(),
-                star,
-            }
-        };
-        self.members
-            .iter()
-            .zip(&self.eliminated)
-            .map(follow)
-            .collect()
-    }
-
-    fn summary(&self, state: &SharedVector, most_gain: f64) -> Option<Learnt> {
-        let pixels: usize = self.members.iter().map(|m| m.pixels.len()).sum();
-        let covariance = self.normal.cholesky()?.inverse() * (self.cost / pixels as f64).max(1.0);
-        Some(Learnt {
-            psf: psf_of(state),
-            pace: pace_of(state),
-            stretch: (state[3].exp(), state[3].exp() * covariance[(3, 3)].sqrt()),
-            core_sigma: covariance[(0, 0)].sqrt(),
-            cost: self.cost,
-            gain: light_noise(&self.residuals(state), self.members.len()).min(most_gain),
-        })
-    }
-}
-
-/// What one pixel says about the noise: light of the model, squared residual, variance of the sky.
-struct Residual {
-    light: f64,
-    square: f64,
-    sky: f64,
-}
-
-impl Total {
-    fn residuals(&self, state: &SharedVector) -> Vec<Residual> {
-        let of_star = |member: &Member| {
-            let star = stretched(member.star, state);
-            let image = SegmentImage::new(star, psf_of(state), pace_of(state));
-            let residual = |p: &Pixel| {
-                let value = image.value_and_slopes(p.x, p.y).0;
-                Residual {
-                    light: value - star.pedestal,
-                    square: (p.light - value).powi(2),
-                    sky: p.variance,
-                }
-            };
-            member.pixels.iter().map(residual).collect::<Vec<_>>()
-        };
-        self.members.par_iter().flat_map_iter(of_star).collect()
-    }
-}
-
-/// Variance per unit of light that gives residuals under bright light unit spread (median-based).
-fn light_noise(residuals: &[Residual], n_stars: usize) -> f64 {
-    const OWN_NUMBERS: f64 = 3.5;
-    /// Median of the square of a normal variable of unit spread.
-    const MEDIAN_SQUARE: f64 = 0.4549;
-    let bright: Vec<&Residual> = residuals
-        .iter()
-        .filter(|r| r.light > 3.0 * r.sky.sqrt())
-        .collect();
-    if bright.len() < 50 {
-        return 0.0;
-    }
-    // Each star's place, light and pedestal have been fitted to its bright pixels before all.
-    let spent = (OWN_NUMBERS * n_stars as f64).min(0.7 * bright.len() as f64);
-    let share = bright.len() as f64 / (bright.len() as f64 - spent);
-    let spread =
-        |gain: f64| share * median(bright.iter().map(|r| r.square / (r.sky + gain * r.light)));
-    if spread(0.0) <= MEDIAN_SQUARE {
-        return 0.0;
-    }
-    let (mut low, mut high) = (0.0, 1.0);
-    for _ in 0..50 {
-        let middle = 0.5 * (low + high);
-        if spread(middle) > MEDIAN_SQUARE {
-            low = middle
-        } else {
-            high = middle
-        }
-    }
-    high
-}
-
-fn stretched(mut star: Segment, state: &SharedVector) -> Segment {
-    star.vector = star.vector * state[3].exp();
-    star
-}
-
-/// One star's share of the normal equations with its own numbers eliminated.
-struct Part {
-    normal: Shared,
-    gradient: SharedVector,
-    cost: f64,
-    eliminated: Eliminated,
-}
-
-impl Part {
-    fn of(member: &Member, state: &SharedVector, setup: &FitSetup) -> Self {
-        let star = stretched(member.star, state);
-        let image = SegmentImage::new(star, psf_of(state), pace_of(state));
-        let (mut normal, mut gradient, mut cost) = (Shared::zeros(), SharedVector::zeros(), 0.0);
-        let (mut own, mut own_gradient, mut cross) =
-            (Own::zeros(), OwnVector::zeros(), Cross::zeros());
-        for pixel in member.pixels.iter() {
-            let (value, own_slopes, slopes) = image.value_and_shared_slopes(pixel.x, pixel.y);
-            let light = (value - star.pedestal).max(0.0);
-            let variance =
-                pixel.variance + setup.noise.gain * light + (MODEL_ERROR * light).powi(2);
-            let residual = pixel.light - value;
-            // Beyond three sigma and a tenth of the light a pixel belongs to a neighbour: its pull fades (Huber).
-            let limit = 3.0 * variance.sqrt() + 0.1 * light;
-            let weight = (limit / residual.abs()).min(1.0) / variance;
-            let (s, o) = (SharedVector::from(slopes), OwnVector::from(own_slopes));
-            cost += weight * residual * residual;
-            normal += s * s.transpose() * weight;
-            gradient += s * (weight * residual);
-            own += o * o.transpose() * weight;
-            own_gradient += o * (weight * residual);
-            cross += o * s.transpose() * weight;
-        }
-        let inverse = own.try_inverse().unwrap_or_else(Own::zeros);
-        normal -= cross.transpose() * inverse * cross;
-        gradient -= cross.transpose() * (inverse * own_gradient);
-        Self {
-            normal,
-            gradient,
-            cost,
-            eliminated: Eliminated {
-                inverse,
-                gradient: own_gradient,
-                cross,
-            },
-        }
-    }
 }

@@ -23,9 +23,13 @@ const ANCHORED_SIGNIFICANCE: f64 = 6.0;
 const MOST_UNEXPLAINED: f64 = 0.5;
 /// Error of all lengths of a frame together that no fit can tell, in full widths of a star: what the
 /// development of a picture and a profile that is no sum of two Gaussians do to the ends. Measured on
-/// rendered 8-bit frames: 0.01 to 0.03 for an even pace, up to 0.06 where the drive swings.
+/// rendered 8-bit frames: 0.01 to 0.03 for an even pace, up to 0.06 where the drive swings, 0.01 across.
 const EVEN_LENGTH_ERROR: f64 = 0.02;
 const UNEVEN_LENGTH_ERROR: f64 = 0.05;
+const ACROSS_ERROR: f64 = 0.01;
+/// The same for stars that the pixels hardly resolve, square pixels: over the full width it gives 0.1 pixels
+/// for stars of one pixel, as the frames of a real series at rest scatter.
+const UNRESOLVED_ERROR: f64 = 0.1;
 
 /// What a trailed frame gives.
 pub(super) struct LongStars {
@@ -50,12 +54,13 @@ pub(super) fn measure_trails(
         .map(|p| start_of(&setup, p))
         .collect();
     let fits = fit_all(&setup, &segments);
-    let good: Vec<SegmentFit> = fits
-        .iter()
-        .flatten()
-        .filter(|f| is_like(f, &field) && is_clean(&setup, f))
-        .copied()
-        .collect();
+    let good = best(
+        fits.iter()
+            .flatten()
+            .filter(|f| is_like(f, &field) && is_clean(&setup, f))
+            .copied()
+            .collect(),
+    );
     let systematic = if setup.pace == Pace::default() {
         EVEN_LENGTH_ERROR
     } else {
@@ -63,8 +68,9 @@ pub(super) fn measure_trails(
     };
     let fwhm = setup.psf.fwhm();
     let length = field.at(setup.plane.center()).length().px();
-    let common = (learnt.stretch.1 * length).hypot(systematic * fwhm);
-    let fitted = fit_field(&setup, &good, &field)?.with_common_error(common);
+    let systematic = (systematic * fwhm).hypot(UNRESOLVED_ERROR / fwhm);
+    let common = (learnt.stretch.1 * length).hypot(systematic);
+    let fitted = fit_field(&setup, &good, &field)?.with_common_error(common, ACROSS_ERROR * fwhm);
     let measured: Vec<Option<Star>> = segments
         .par_iter()
         .zip(&fits)
@@ -82,6 +88,15 @@ pub(super) fn measure_trails(
             ..Rejected::default()
         },
     })
+}
+
+/// The better half by light over its error: the rest adds little to the field, and what is no star is among it.
+fn best(mut fits: Vec<SegmentFit>) -> Vec<SegmentFit> {
+    const ENOUGH: usize = 40;
+    let strength = |f: &SegmentFit| f.segment.flux / f.flux_sigma;
+    fits.sort_by(|a, b| strength(b).total_cmp(&strength(a)));
+    fits.truncate((fits.len() / 2).max(ENOUGH));
+    fits
 }
 
 fn most_fits(setup: &FitSetup, field: &VectorField) -> usize {

@@ -1,5 +1,7 @@
 //! What noise does to sums over a star: correlated between pixels, growing with light.
 
+use std::f64::consts::PI;
+
 use rayon::prelude::*;
 
 use super::background::Background;
@@ -26,6 +28,8 @@ pub(super) struct Correlation {
     pub(super) place: f64,
     /// Of its shape.
     pub(super) shape: f64,
+    /// Second moment of what the picture's development makes of a single bright pixel, square pixels.
+    pub(super) grain: f64,
 }
 
 impl Noise {
@@ -35,6 +39,7 @@ impl Noise {
             light: 1.0,
             place: 1.0,
             shape: 1.0,
+            grain: 1.0 / 12.0,
         },
         gain: 0.0,
     };
@@ -48,65 +53,97 @@ impl Noise {
 impl Correlation {
     /// Measured on the sky with the filters of stars of this Gaussian width.
     pub(super) fn measure(plane: &Plane, sky: &Background, sigma: f32) -> Self {
-        let mut light = sampled(plane, sky, &Filter::of_stars(sigma));
-        let mut place = sampled(plane, sky, &Filter::of_places(sigma));
-        let mut shape = sampled(plane, sky, &Filter::of_shapes(sigma));
+        let light = sampled(plane, sky, &Filter::of_stars(sigma), lower_scatter);
+        let place = sampled(plane, sky, &Filter::of_places(sigma), middle_scatter);
+        let shape = sampled(plane, sky, &Filter::of_shapes(sigma), middle_scatter);
+        // Clouds and nebulae make broad sums scatter, but no fine ones.
+        let sigma = f64::from(sigma);
+        let grain = grain(light, sigma, 1).min(grain(place, sigma, 2));
         Self {
-            light: lower_scatter(&mut light),
-            place: middle_scatter(&mut place),
-            shape: middle_scatter(&mut shape),
+            light,
+            place,
+            shape,
+            grain,
         }
     }
 }
 
-/// Filtered values on bands over the whole frame.
-fn sampled(plane: &Plane, sky: &Background, filter: &Filter) -> Vec<f32> {
-    const BANDS: usize = 16;
-    const ROWS: usize = 4;
-    const STEP: usize = 5;
-    (0..BANDS)
-        .into_par_iter()
-        .flat_map_iter(|band| {
-            let y = (2 * band + 1) * plane.height() / (2 * BANDS);
-            let filtered = Filtered::of(plane, sky, filter, y, (y + ROWS).min(plane.height()));
-            let rows = (filtered.start..filtered.end).flat_map(|y| {
-                filtered
-                    .row(y)
-                    .iter()
-                    .copied()
-                    .step_by(STEP)
-                    .collect::<Vec<_>>()
-            });
-            rows.collect::<Vec<f32>>()
-        })
-        .collect()
+/// Second moment g of a Gaussian grain that makes sums under a Gaussian of width `sigma` times a power
+/// of the distance (order 1: none, 2: one) scatter by `factor`:
+/// factor^2 = 4 pi g (sigma^2 / (g + sigma^2))^order. A twelfth, the pixel itself, for white noise.
+fn grain(factor: f64, sigma: f64, order: i32) -> f64 {
+    let square = sigma * sigma;
+    let (mut low, mut high) = (0.0, square);
+    for _ in 0..40 {
+        let g = 0.5 * (low + high);
+        let shown = 4.0 * PI * g * (square / (g + square)).powi(order);
+        if shown < factor * factor {
+            low = g
+        } else {
+            high = g
+        }
+    }
+    high
 }
 
 /// Limits of what a picture's development can do to neighbouring pixels.
 const LEAST: f64 = 0.3;
 const MOST: f64 = 10.0;
 
+/// Median over patches spread over the whole frame of the scatter of filtered values: patches with a
+/// foreground or a bright star in them do not count.
+fn sampled(
+    plane: &Plane,
+    sky: &Background,
+    filter: &Filter,
+    scatter: fn(&mut [f32]) -> f32,
+) -> f64 {
+    const BANDS: usize = 16;
+    const ROWS: usize = 4;
+    const COLUMNS: usize = 256;
+    const STEP: usize = 3;
+    let mut scatters: Vec<f32> = (0..BANDS)
+        .into_par_iter()
+        .flat_map_iter(|band| {
+            let y = (2 * band + 1) * plane.height() / (2 * BANDS);
+            let filtered = Filtered::of(plane, sky, filter, y, (y + ROWS).min(plane.height()));
+            let patch = |x: usize| {
+                let end = (x + COLUMNS).min(plane.width());
+                let rows = filtered.start..filtered.end;
+                let mut values: Vec<f32> = rows
+                    .flat_map(|y| filtered.row(y)[x..end].iter().copied().step_by(STEP))
+                    .collect();
+                scatter(&mut values)
+            };
+            (0..plane.width())
+                .step_by(COLUMNS)
+                .map(patch)
+                .collect::<Vec<f32>>()
+        })
+        .collect();
+    let middle = scatters.len() / 2;
+    f64::from(*scatters.select_nth_unstable_by(middle, f32::total_cmp).1).clamp(LEAST, MOST)
+}
+
 /// One sigma from the lower half of the values, because stars only add.
-fn lower_scatter(values: &mut [f32]) -> f64 {
+fn lower_scatter(values: &mut [f32]) -> f32 {
     let mut at = quantiles(values);
-    (at(0.5) - at(0.159)).clamp(LEAST, MOST)
+    at(0.5) - at(0.159)
 }
 
 /// One sigma from the quartiles: stars add on both sides, far out.
-fn middle_scatter(values: &mut [f32]) -> f64 {
-    const QUARTILES_PER_SIGMA: f64 = 1.349;
+fn middle_scatter(values: &mut [f32]) -> f32 {
+    const QUARTILES_PER_SIGMA: f32 = 1.349;
     let mut at = quantiles(values);
-    ((at(0.75) - at(0.25)) / QUARTILES_PER_SIGMA).clamp(LEAST, MOST)
+    (at(0.75) - at(0.25)) / QUARTILES_PER_SIGMA
 }
 
-fn quantiles(values: &mut [f32]) -> impl FnMut(f32) -> f64 {
+fn quantiles(values: &mut [f32]) -> impl FnMut(f32) -> f32 {
     let last = (values.len() - 1) as f32;
     move |share| {
-        f64::from(
-            *values
-                .select_nth_unstable_by((share * last) as usize, f32::total_cmp)
-                .1,
-        )
+        *values
+            .select_nth_unstable_by((share * last) as usize, f32::total_cmp)
+            .1
     }
 }
 
@@ -140,6 +177,13 @@ mod tests {
         let c = measured(false);
         for factor in [c.light, c.place, c.shape] {
             assert!((factor - 1.0).abs() < 0.04, "{c:?}");
+        }
+    }
+
+    #[test]
+    fn the_grain_of_white_noise_is_the_pixel() {
+        for order in [1, 2] {
+            assert!((grain(1.0, 1.4, order) - 1.0 / 12.0).abs() < 0.01);
         }
     }
 

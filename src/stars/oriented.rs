@@ -47,7 +47,7 @@ pub(super) fn scan_trails(setup: &FitSetup, field: &VectorField, threshold: f32)
         })
         .collect();
     let mut peaks: Vec<TrailPeak> = scaled_to_scatter(tiles);
-    peaks.retain(|p| p.significance > threshold);
+    peaks.retain(|p| p.significance > threshold && !setup.sky.is_textured(p.place));
     peaks.sort_by(|a, b| b.significance.total_cmp(&a.significance));
     without_echoes(&peaks, setup.psf.core, setup.pace, threshold)
 }
@@ -105,7 +105,8 @@ fn scan_tile(setup: &FitSetup, field: &VectorField, tile: Tile, threshold: f32) 
     }
 }
 
-/// Responses in units of the sky's typical scatter: its median over the tiles.
+/// Responses in units of the sky's scatter: its median over the tiles, or the tile's own where that is
+/// larger and the picture rough.
 fn scaled_to_scatter(tiles: Vec<TileScan>) -> Vec<TrailPeak> {
     let mut scatters: Vec<f32> = tiles
         .iter()
@@ -116,16 +117,15 @@ fn scaled_to_scatter(tiles: Vec<TileScan>) -> Vec<TrailPeak> {
         return Vec::new();
     }
     let middle = scatters.len() / 2;
-    let scatter = *scatters.select_nth_unstable_by(middle, f32::total_cmp).1;
-    let scaled = |p: TrailPeak| TrailPeak {
-        significance: p.significance / scatter,
-        ..p
+    let usual = *scatters.select_nth_unstable_by(middle, f32::total_cmp).1;
+    let scaled = |tile: TileScan| {
+        let scatter = usual.max(tile.scatter);
+        tile.peaks.into_iter().map(move |p| TrailPeak {
+            significance: p.significance / scatter,
+            ..p
+        })
     };
-    tiles
-        .into_iter()
-        .flat_map(|t| t.peaks)
-        .map(scaled)
-        .collect()
+    tiles.into_iter().flat_map(scaled).collect()
 }
 
 /// Drops responses that a stronger trail explains.

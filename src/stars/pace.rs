@@ -215,11 +215,11 @@ mod tests {
             ..Pace::default()
         };
         let (near, far) = (
-            rising.profile(-4.0, 1.0, 20.0).value,
-            rising.profile(4.0, 1.0, 20.0).value,
+            rising.profile(-8.0, 0.3, 20.0).value,
+            rising.profile(8.0, 0.3, 20.0).value,
         );
         assert!(
-            (far * 20.0 - 1.12).abs() < 1e-3 && (near * 20.0 - 0.88).abs() < 1e-3,
+            (far * 20.0 - 1.24).abs() < 1e-3 && (near * 20.0 - 0.76).abs() < 1e-3,
             "{near} {far}"
         );
     }

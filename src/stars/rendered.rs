@@ -51,19 +51,37 @@ pub(super) struct Drawn {
     pub(super) flux: f64,
 }
 
-/// The light of one star in a window: first column, first row, side, values.
-pub(super) fn draw(scene: &Scene, star: &Drawn) -> (i64, i64, usize, Vec<f64>) {
-    const SUB: i64 = 4;
+/// A square of pixels: first column, first row, side.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Window {
+    pub(super) x: i64,
+    pub(super) y: i64,
+    pub(super) side: usize,
+}
+
+impl Window {
+    /// Holds all but the faintest wings of a star.
+    pub(super) fn around(scene: &Scene, star: &Drawn) -> Self {
+        let half = (0.5 * star.dx.hypot(star.dy) + 4.0 * scene.fwhm + 2.0).ceil() as i64;
+        Self {
+            x: star.x.round() as i64 - half,
+            y: star.y.round() as i64 - half,
+            side: (2 * half + 1) as usize,
+        }
+    }
+}
+
+/// The light of one star in a window, row by row.
+pub(super) fn draw(scene: &Scene, star: &Drawn, window: Window) -> Vec<f64> {
+    const SUB: i64 = 3;
     let alpha = scene.fwhm / 2.0 / (2f64.powf(1.0 / scene.beta) - 1.0).sqrt();
     let scale = (scene.beta - 1.0) / (std::f64::consts::PI * alpha * alpha);
     let length = star.dx.hypot(star.dy);
-    let steps = (4.0 * length).ceil().max(1.0) as usize;
-    let half = (0.5 * length + 5.0 * scene.fwhm + 2.0).ceil() as i64;
-    let (x0, y0) = (star.x.round() as i64 - half, star.y.round() as i64 - half);
-    let side = (2 * half + 1) as usize;
+    let steps = (2.5 * length).ceil().max(1.0) as usize;
+    let Window { x: x0, y: y0, side } = window;
     let mut values = vec![0.0; side * side];
     let share = star.flux * scale / (steps as f64 * (SUB * SUB) as f64);
-    let reach = 5.0 * scene.fwhm + 2.0;
+    let reach = 4.0 * scene.fwhm + 2.0;
     for step in 0..steps {
         let t = (step as f64 + 0.5) / steps as f64 - 0.5;
         let (cx, cy) = (
@@ -86,16 +104,19 @@ pub(super) fn draw(scene: &Scene, star: &Drawn) -> (i64, i64, usize, Vec<f64>) {
             }
         }
     }
-    (x0, y0, side, values)
+    values
 }
 
 /// The picture with noise: sky and light as photons of the scene's gain.
 pub(super) fn picture(scene: &Scene, stars: &[Drawn]) -> Plane {
     let mut light = vec![0.0; scene.width * scene.height];
     for star in stars {
-        let (x0, y0, side, values) = draw(scene, star);
-        for (i, value) in values.iter().enumerate() {
-            let (x, y) = (x0 + (i % side) as i64, y0 + (i / side) as i64);
+        let window = Window::around(scene, star);
+        for (i, value) in draw(scene, star, window).iter().enumerate() {
+            let (x, y) = (
+                window.x + (i % window.side) as i64,
+                window.y + (i / window.side) as i64,
+            );
             if x >= 0 && y >= 0 && x < scene.width as i64 && y < scene.height as i64 {
                 light[y as usize * scene.width + x as usize] += value;
             }
@@ -135,17 +156,14 @@ pub(super) fn grid(
 
 /// Light at which a star of this scene stands `ratio` sigmas above the noise, sky and its own.
 pub(super) fn flux_for(scene: &Scene, trail: (f64, f64), ratio: f64) -> f64 {
-    let unit = draw(
-        scene,
-        &Drawn {
-            x: 0.3,
-            y: 0.2,
-            dx: trail.0,
-            dy: trail.1,
-            flux: 1.0,
-        },
-    )
-    .3;
+    let star = Drawn {
+        x: 0.3,
+        y: 0.2,
+        dx: trail.0,
+        dy: trail.1,
+        flux: 1.0,
+    };
+    let unit = draw(scene, &star, Window::around(scene, &star));
     let information = |flux: f64| {
         unit.iter()
             .map(|u| u * u / (scene.noise.powi(2) + scene.gain() * flux * u))

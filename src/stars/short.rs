@@ -12,6 +12,16 @@ use crate::units::{Measured, PixelPoint};
 
 /// Narrower than this share of the bulk's width (second moments) is sharper than the lens.
 const SHARPER_THAN_LENS: f64 = 0.45;
+/// Fewer well-measured stars than this are few: hot pixels may outnumber them.
+const FEW_STARS: usize = 60;
+/// What a lens adds at least to the second moment of a pixel, square pixels (full width 0.9 pixels).
+const SHARPEST_LENS: f64 = 0.15;
+/// Hot pixels come out of a development up to this many times wider than its mean grain.
+const GRAIN_SPREAD: f64 = 2.5;
+/// Grain from where on the picture was put together from a colour mosaic, and what its hot pixels come to
+/// (full width 2.2 pixels; a mosaic keeps real stars wider). Square pixels.
+const DEMOSAICED: f64 = 0.2;
+const WIDEST_GRAIN: f64 = 0.85;
 /// Wider than this many times the bulk's second moment is no single star.
 const WIDER_THAN_STARS: f64 = 6.0;
 /// A saturated star's halo may be this many times wider, if the ratio of its moments stays below the second number.
@@ -34,14 +44,19 @@ pub(super) fn measure_points(
         .into_iter()
         .flat_map(|c| separate_peaks(c, sigma))
         .collect();
+    let (candidates, rough): (Vec<PixelPoint>, Vec<PixelPoint>) = candidates
+        .into_iter()
+        .partition(|p| !setup.sky.is_textured(*p));
+    rejected.shapes += rough.len();
     let measured: Vec<Result<Adaptive, NoStar>> = candidates
         .par_iter()
         .map(|place| adaptive_moments(setup.plane, setup.sky, &setup.noise, *place, sigma))
         .collect();
-    let bulk = bulk_moment(&measured, sigma);
+    let bulk = Bulk::of(&measured, sigma);
+    let sharpest = sharpest_star(setup, bulk);
     let mut stars: Vec<Star> = Vec::new();
     for adaptive in measured {
-        match adaptive.map(|a| (verdict(setup, &a, bulk), a)) {
+        match adaptive.map(|a| (verdict(setup, &a, bulk.moment, sharpest), a)) {
             Ok((Verdict::Star, adaptive)) => stars.push(star_of(setup, &adaptive)),
             Ok((Verdict::HotPixel, _)) | Err(NoStar::TooNarrow) => rejected.hot_pixels += 1,
             Ok((Verdict::Line, _)) => rejected.lines += 1,
@@ -49,7 +64,7 @@ pub(super) fn measure_points(
         }
     }
     stars.sort_by(|a, b| b.flux.value.total_cmp(&a.flux.value));
-    flag_neighbours(stars, bulk.sqrt())
+    flag_neighbours(stars, bulk.moment.sqrt())
 }
 
 /// What a patch of light is.
@@ -61,7 +76,7 @@ enum Verdict {
 }
 
 /// By the bulk of the frame's stars, `bulk` being their second moment.
-fn verdict(setup: &FitSetup, adaptive: &Adaptive, bulk: f64) -> Verdict {
+fn verdict(setup: &FitSetup, adaptive: &Adaptive, bulk: f64, sharpest: Sharpest) -> Verdict {
     let (large, small, _) = adaptive.moments.principal();
     let saturated = is_bright_here(setup.plane, adaptive.center, setup.saturation);
     let round = large < ROUND_HALO * small;
@@ -70,7 +85,7 @@ fn verdict(setup: &FitSetup, adaptive: &Adaptive, bulk: f64) -> Verdict {
     } else {
         WIDER_THAN_STARS
     };
-    if 0.5 * (large + small) < SHARPER_THAN_LENS * bulk {
+    if sharpest.exceeds(adaptive) {
         Verdict::HotPixel
     } else if large > limit * bulk {
         if small < 2.0 * bulk {
@@ -82,6 +97,45 @@ fn verdict(setup: &FitSetup, adaptive: &Adaptive, bulk: f64) -> Verdict {
         Verdict::Shape
     } else {
         Verdict::Star
+    }
+}
+
+/// Second moment below which nothing is a star, by the bulk of what was measured.
+///
+/// Few patches that are hardly wider than the picture's grain are hot pixels: a night of cloud has no stars.
+fn sharpest_star(setup: &FitSetup, bulk: Bulk) -> Sharpest {
+    let grain = setup.noise.correlation.grain;
+    let grains = if grain > DEMOSAICED {
+        WIDEST_GRAIN
+    } else {
+        GRAIN_SPREAD * grain + SHARPEST_LENS
+    };
+    if bulk.moment < grains && bulk.n_stars < FEW_STARS {
+        Sharpest {
+            moment: grains,
+            sigmas: 1.0,
+        }
+    } else {
+        Sharpest {
+            moment: (SHARPER_THAN_LENS * bulk.moment).max(grain + SHARPEST_LENS),
+            sigmas: 0.0,
+        }
+    }
+}
+
+/// Limit of sharpness.
+#[derive(Clone, Copy)]
+struct Sharpest {
+    moment: f64,
+    /// A star must exceed the limit by this many of its own sigmas.
+    sigmas: f64,
+}
+
+impl Sharpest {
+    fn exceeds(self, adaptive: &Adaptive) -> bool {
+        let moment = 0.5 * (adaptive.moments.xx + adaptive.moments.yy);
+        let sigma = 0.5 * adaptive.errors.moments.xx.hypot(adaptive.errors.moments.yy);
+        moment < self.moment + self.sigmas * sigma
     }
 }
 
@@ -109,19 +163,50 @@ fn separate_peaks(component: &Component, sigma: f64) -> Vec<PixelPoint> {
     kept.into_iter().map(|(place, _)| place).collect()
 }
 
-/// Median second moment of the well-measured.
-fn bulk_moment(measured: &[Result<Adaptive, NoStar>], sigma: f64) -> f64 {
-    let sizes: Vec<f64> = measured
-        .iter()
-        .flatten()
-        .filter(|a| a.flux > 15.0 * a.errors.flux)
-        .map(|a| 0.5 * (a.moments.xx + a.moments.yy))
-        .collect();
-    if sizes.len() < 3 {
-        sigma * sigma
-    } else {
-        median(sizes.into_iter())
+/// Second moment of the frame's stars and how many it rests on.
+#[derive(Clone, Copy)]
+struct Bulk {
+    moment: f64,
+    n_stars: usize,
+}
+
+impl Bulk {
+    /// Median of the well-measured.
+    fn of(measured: &[Result<Adaptive, NoStar>], sigma: f64) -> Self {
+        let sizes: Vec<f64> = measured
+            .iter()
+            .flatten()
+            .filter(|a| a.flux > 15.0 * a.errors.flux)
+            .map(|a| 0.5 * (a.moments.xx + a.moments.yy))
+            .collect();
+        let n_stars = sizes.len();
+        let moment = match n_stars {
+            0..3 => sigma * sigma,
+            _ => wider_kind(&sizes).unwrap_or_else(|| median(sizes.iter().copied())),
+        };
+        Self { moment, n_stars }
     }
+}
+
+/// Where few patches were found and some agree on being far wider than the median, those are the stars
+/// and the rest are hot pixels: under cloud there may be more of these.
+fn wider_kind(sizes: &[f64]) -> Option<f64> {
+    const FEWEST_ALIKE: usize = 4;
+    const ALIKE: f64 = 1.2;
+    const FAR_WIDER: f64 = 2.5;
+    let middle = median(sizes.iter().copied());
+    let alike = |size: f64| {
+        sizes
+            .iter()
+            .filter(|s| **s < ALIKE * size && **s > size / ALIKE)
+            .count()
+    };
+    let wide = sizes
+        .iter()
+        .copied()
+        .filter(|s| *s > FAR_WIDER * middle && alike(*s) >= FEWEST_ALIKE);
+    let chosen = wide.max_by(|a, b| alike(*a).cmp(&alike(*b)).then(b.total_cmp(a)));
+    chosen.filter(|_| sizes.len() < FEW_STARS)
 }
 
 fn star_of(setup: &FitSetup, adaptive: &Adaptive) -> Star {

@@ -5,6 +5,8 @@ use super::component::Component;
 use super::ends::{Ends, ends};
 use super::field::{VectorField, VectorSample, median};
 use super::fit::SOFT_TOP;
+use super::moments::adaptive_moments;
+use super::noise::Noise;
 use super::pace::Pace;
 use super::segment::Segment;
 use crate::frame::Plane;
@@ -30,6 +32,8 @@ const SET_SIZES: [usize; 4] = [16, 40, 100, 300];
 const QUORUM: f64 = 0.4;
 /// Unsaturated patches that make the saturated ones dispensable.
 const ENOUGH_LINEAR: usize = 8;
+/// Trails up to this many Gaussian widths of a star long can be measured by moments.
+const SHORT_FOR_MOMENTS: f64 = 6.0;
 /// Fewest patches that make a bulk.
 const FEWEST: usize = 4;
 
@@ -47,6 +51,7 @@ pub(super) fn survey(
         .iter()
         .filter(|c| {
             c.area >= 5
+                && !sky.is_textured(c.centroid)
                 && !c.near_edge(width, height, 2)
                 && c.peaks.first().is_some_and(|p| p.significance > 10.0)
         })
@@ -62,7 +67,7 @@ pub(super) fn survey(
         let needed = ((QUORUM * set.len() as f64).ceil() as usize).max(FEWEST);
         agree(set, center, scale)
             .filter(|(_, n)| *n >= needed)
-            .map(|(field, _)| gather(&rough, set, field))
+            .map(|(field, _)| refined(plane, sky, gather(&rough, set, field)))
     })
 }
 
@@ -126,6 +131,26 @@ fn gather(all: &[Rough], set: &[Rough], field: VectorField) -> Survey {
         field,
         pace,
     }
+}
+
+/// The survey with its width from adaptive moments where trails are short enough for them: patches
+/// reach into the wings of bright stars and look wider than they are.
+fn refined(plane: &Plane, sky: &Background, survey: Survey) -> Survey {
+    const MOST: usize = 40;
+    let widths: Vec<f64> = survey
+        .segments
+        .iter()
+        .take(MOST)
+        .filter(|s| s.vector.length().px() < SHORT_FOR_MOMENTS * survey.sigma)
+        .filter_map(|s| adaptive_moments(plane, sky, &Noise::WHITE, s.center, survey.sigma).ok())
+        .map(|found| found.moments.principal().1.sqrt())
+        .collect();
+    let sigma = if widths.len() < FEWEST {
+        survey.sigma
+    } else {
+        median(widths.into_iter())
+    };
+    Survey { sigma, ..survey }
 }
 
 /// A patch's long axis and the trail between its ends.

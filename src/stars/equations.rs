@@ -1,0 +1,313 @@
+//! Normal equations of all stars of a frame together, each star's own numbers eliminated.
+
+use std::f64::consts::LN_2;
+use std::sync::Arc;
+
+use nalgebra::{SMatrix, SVector};
+use rayon::prelude::*;
+
+use super::field::median;
+use super::fit::{FitSetup, Pixel, window};
+use super::learn::Freedom;
+use super::pace::Pace;
+use super::psf::Psf;
+use super::segment::{SHARED, Segment, SegmentImage};
+
+/// Logarithms of the core and of the ratio, share of the wings, logarithm of the stretch, and the pace.
+pub(super) type SharedVector = SVector<f64, SHARED>;
+type Shared = SMatrix<f64, SHARED, SHARED>;
+type Own = SMatrix<f64, 4, 4>;
+type OwnVector = SVector<f64, 4>;
+type Cross = SMatrix<f64, 4, SHARED>;
+
+/// Pixels that the profile is learnt from, over all stars; enough for a per cent, cheap enough to repeat.
+const PIXEL_BUDGET: usize = 6000;
+/// Fewest pixels of a star, where there are many stars.
+const LEAST_PIXELS: usize = 60;
+/// Error of the model itself, share of the light: keeps a few very bright stars from ruling.
+const MODEL_ERROR: f64 = 0.02;
+
+pub(super) fn state_of(setup: &FitSetup) -> SharedVector {
+    let (psf, pace) = (setup.psf, setup.pace);
+    let profile = [psf.core.ln(), psf.ratio.ln(), psf.wings];
+    SharedVector::from([
+        profile[0], profile[1], profile[2], 0.0, pace.start, pace.end, pace.slope, pace.curve,
+    ])
+}
+
+pub(super) fn psf_of(state: &SharedVector) -> Psf {
+    Psf {
+        core: state[0].exp(),
+        ratio: state[1].exp(),
+        wings: state[2],
+    }
+}
+
+pub(super) fn pace_of(state: &SharedVector) -> Pace {
+    Pace {
+        start: state[4],
+        end: state[5],
+        slope: state[6],
+        curve: state[7],
+    }
+}
+
+/// One star's pixels and its own numbers.
+pub(super) struct Member {
+    pixels: Arc<Vec<Pixel>>,
+    star: Segment,
+}
+
+fn members(setup: &FitSetup, stars: &[Segment]) -> Vec<Member> {
+    let each = (PIXEL_BUDGET / stars.len().max(1)).max(LEAST_PIXELS);
+    stars
+        .par_iter()
+        .filter_map(|star| {
+            let pixels = window(setup, *star)?;
+            let step = pixels.len().div_ceil(each);
+            let thinned: Vec<Pixel> = pixels
+                .into_iter()
+                .filter(|p| p.kept)
+                .step_by(step)
+                .collect();
+            (thinned.len() > 12).then(|| Member {
+                pixels: thinned.into(),
+                star: *star,
+            })
+        })
+        .collect()
+}
+
+/// Normal equations of all stars together at one state.
+pub(super) struct Total {
+    members: Vec<Member>,
+    eliminated: Vec<Eliminated>,
+    normal: Shared,
+    gradient: SharedVector,
+    /// Squared residuals over their expected variance, summed over all pixels.
+    pub(super) cost: f64,
+}
+
+/// What is needed to follow a star's own numbers.
+struct Eliminated {
+    inverse: Own,
+    gradient: OwnVector,
+    cross: Cross,
+}
+
+impl Total {
+    /// With the stars' pixels read; `None` where none has enough.
+    pub(super) fn start(
+        setup: &FitSetup,
+        freedom: Freedom,
+        stars: &[Segment],
+        state: &SharedVector,
+    ) -> Option<Self> {
+        let members = members(setup, stars);
+        (!members.is_empty()).then(|| Self::of(setup, freedom, members, state))
+    }
+
+    pub(super) fn of(
+        setup: &FitSetup,
+        freedom: Freedom,
+        members: Vec<Member>,
+        state: &SharedVector,
+    ) -> Self {
+        let parts: Vec<Part> = members
+            .par_iter()
+            .map(|m| Part::of(m, state, setup))
+            .collect();
+        let mut sum = Self {
+            members,
+            eliminated: Vec::with_capacity(parts.len()),
+            normal: Shared::zeros(),
+            gradient: SharedVector::zeros(),
+            cost: 0.0,
+        };
+        for part in parts {
+            sum.normal += part.normal;
+            sum.gradient += part.gradient;
+            sum.cost += part.cost;
+            sum.eliminated.push(part.eliminated);
+        }
+        sum.add_priors(state);
+        sum.hold(freedom);
+        sum
+    }
+
+    /// An ordinary profile has wings of twice the core's width; a pace is even until the pixels say otherwise.
+    fn add_priors(&mut self, state: &SharedVector) {
+        const PRIORS: [(usize, f64, f64); 6] = [
+            (1, LN_2, 0.3),
+            (2, 0.15, 0.3),
+            (4, 0.0, 1.0),
+            (5, 0.0, 1.0),
+            (6, 0.0, 0.5),
+            (7, 0.0, 0.5),
+        ];
+        for (k, middle, sigma) in PRIORS {
+            let pull = (middle - state[k]) / sigma;
+            self.normal[(k, k)] += 1.0 / (sigma * sigma);
+            self.gradient[k] += pull / sigma;
+            self.cost += pull * pull;
+        }
+    }
+
+    fn hold(&mut self, freedom: Freedom) {
+        for &k in freedom.held() {
+            self.normal.row_mut(k).fill(0.0);
+            self.normal.column_mut(k).fill(0.0);
+            self.normal[(k, k)] = 1.0;
+            self.gradient[k] = 0.0;
+        }
+    }
+
+    /// Damped step of the shared numbers.
+    pub(super) fn step(&self, damping: f64) -> Option<SharedVector> {
+        let mut damped = self.normal;
+        (0..SHARED).for_each(|k| damped[(k, k)] *= 1.0 + damping);
+        Some(damped.cholesky()?.solve(&self.gradient))
+    }
+
+    /// The stars after the shared numbers moved by `step`.
+    pub(super) fn moved(&self, step: &SharedVector) -> Vec<Member> {
+        let follow = |(member, e): (&Member, &Eliminated)| {
+            let own = e.inverse * (e.gradient - e.cross * step);
+            let mut star = member.star;
+            star.center.x += own[0].clamp(-2.0, 2.0);
+            star.center.y += own[1].clamp(-2.0, 2.0);
+            star.flux += own[2].clamp(-0.7 * star.flux, 2.0 * star.flux);
+            star.pedestal += own[3];
+            Member {
+                pixels: member.pixels.clone(),
+                star,
+            }
+        };
+        self.members
+            .iter()
+            .zip(&self.eliminated)
+            .map(follow)
+            .collect()
+    }
+
+    /// Covariance of the shared numbers, scaled by the residuals where these exceed the noise.
+    pub(super) fn covariance(&self) -> Option<Shared> {
+        let pixels: usize = self.members.iter().map(|m| m.pixels.len()).sum();
+        Some(self.normal.cholesky()?.inverse() * (self.cost / pixels as f64).max(1.0))
+    }
+
+    /// Variance per unit of light that gives residuals under bright light unit spread (median-based).
+    pub(super) fn light_noise(&self, state: &SharedVector) -> f64 {
+        light_noise(&self.residuals(state), self.members.len())
+    }
+}
+
+/// What one pixel says about the noise: light of the model, squared residual, variance of the sky.
+struct Residual {
+    light: f64,
+    square: f64,
+    sky: f64,
+}
+
+impl Total {
+    fn residuals(&self, state: &SharedVector) -> Vec<Residual> {
+        let of_star = |member: &Member| {
+            let star = stretched(member.star, state);
+            let image = SegmentImage::new(star, psf_of(state), pace_of(state));
+            let residual = |p: &Pixel| {
+                let value = image.value_and_slopes(p.x, p.y).0;
+                Residual {
+                    light: value - star.pedestal,
+                    square: (p.light - value).powi(2),
+                    sky: p.variance,
+                }
+            };
+            member.pixels.iter().map(residual).collect::<Vec<_>>()
+        };
+        self.members.par_iter().flat_map_iter(of_star).collect()
+    }
+}
+
+fn light_noise(residuals: &[Residual], n_stars: usize) -> f64 {
+    const OWN_NUMBERS: f64 = 3.5;
+    /// Median of the square of a normal variable of unit spread.
+    const MEDIAN_SQUARE: f64 = 0.4549;
+    let bright: Vec<&Residual> = residuals
+        .iter()
+        .filter(|r| r.light > 3.0 * r.sky.sqrt())
+        .collect();
+    if bright.len() < 50 {
+        return 0.0;
+    }
+    // Each star's place, light and pedestal have been fitted to its bright pixels before all.
+    let spent = (OWN_NUMBERS * n_stars as f64).min(0.7 * bright.len() as f64);
+    let share = bright.len() as f64 / (bright.len() as f64 - spent);
+    let spread =
+        |gain: f64| share * median(bright.iter().map(|r| r.square / (r.sky + gain * r.light)));
+    if spread(0.0) <= MEDIAN_SQUARE {
+        return 0.0;
+    }
+    let (mut low, mut high) = (0.0, 1.0);
+    for _ in 0..50 {
+        let middle = 0.5 * (low + high);
+        if spread(middle) > MEDIAN_SQUARE {
+            low = middle
+        } else {
+            high = middle
+        }
+    }
+    high
+}
+
+fn stretched(mut star: Segment, state: &SharedVector) -> Segment {
+    star.vector = star.vector * state[3].exp();
+    star
+}
+
+/// One star's share of the normal equations with its own numbers eliminated.
+struct Part {
+    normal: Shared,
+    gradient: SharedVector,
+    cost: f64,
+    eliminated: Eliminated,
+}
+
+impl Part {
+    fn of(member: &Member, state: &SharedVector, setup: &FitSetup) -> Self {
+        let star = stretched(member.star, state);
+        let image = SegmentImage::new(star, psf_of(state), pace_of(state));
+        let (mut normal, mut gradient, mut cost) = (Shared::zeros(), SharedVector::zeros(), 0.0);
+        let (mut own, mut own_gradient, mut cross) =
+            (Own::zeros(), OwnVector::zeros(), Cross::zeros());
+        for pixel in member.pixels.iter() {
+            let (value, own_slopes, slopes) = image.value_and_shared_slopes(pixel.x, pixel.y);
+            let light = (value - star.pedestal).max(0.0);
+            let variance =
+                pixel.variance + setup.noise.gain * light + (MODEL_ERROR * light).powi(2);
+            let residual = pixel.light - value;
+            // Beyond three sigma and a tenth of the light a pixel belongs to a neighbour: its pull fades (Huber).
+            let limit = 3.0 * variance.sqrt() + 0.1 * light;
+            let weight = (limit / residual.abs()).min(1.0) / variance;
+            let (s, o) = (SharedVector::from(slopes), OwnVector::from(own_slopes));
+            cost += weight * residual * residual;
+            normal += s * s.transpose() * weight;
+            gradient += s * (weight * residual);
+            own += o * o.transpose() * weight;
+            own_gradient += o * (weight * residual);
+            cross += o * s.transpose() * weight;
+        }
+        let inverse = own.try_inverse().unwrap_or_else(Own::zeros);
+        normal -= cross.transpose() * inverse * cross;
+        gradient -= cross.transpose() * (inverse * own_gradient);
+        Self {
+            normal,
+            gradient,
+            cost,
+            eliminated: Eliminated {
+                inverse,
+                gradient: own_gradient,
+                cross,
+            },
+        }
+    }
+}

@@ -1,0 +1,50 @@
+//! The light that a star stands on beyond what the background mesh follows.
+
+use super::background::Background;
+use crate::frame::Plane;
+use crate::units::PixelPoint;
+
+/// Light left over the mesh around a star: clipped mean of a ring at 5 to 8 sigma, of every other pixel.
+pub(super) fn local_pedestal(
+    plane: &Plane,
+    sky: &Background,
+    center: PixelPoint,
+    sigma: f64,
+) -> Option<f64> {
+    let (inner, outer) = (5.0 * sigma + 1.0, 8.0 * sigma + 2.0);
+    let (width, height) = (plane.width() as f64, plane.height() as f64);
+    if !(center.x >= 0.0 && center.y >= 0.0 && center.x < width && center.y < height) {
+        return None;
+    }
+    let (cx, cy) = (
+        center.x.round().min(width - 1.0) as usize,
+        center.y.round().min(height - 1.0) as usize,
+    );
+    let (level, noise) = (sky.level_at(cx, cy), sky.noise_at(cx, cy));
+    let ring = (inner * inner) as usize..=(outer * outer) as usize;
+    let reach = outer as usize;
+    let mut values = Vec::with_capacity(2 * reach * reach);
+    for y in cy.saturating_sub(reach)..(cy + reach + 1).min(plane.height()) {
+        let row = plane.row(y);
+        let across = y.abs_diff(cy).pow(2);
+        let start = cx.saturating_sub(reach);
+        for x in (start + y % 2..(cx + reach + 1).min(plane.width())).step_by(2) {
+            if ring.contains(&(across + x.abs_diff(cx).pow(2))) {
+                values.push(row[x] - level);
+            }
+        }
+    }
+    Some(f64::from(clipped_middle(&mut values, noise)))
+}
+
+/// Mean within 2.5 sigma of the median; zero with too few values.
+fn clipped_middle(values: &mut [f32], noise: f32) -> f32 {
+    if values.len() < 12 {
+        return 0.0;
+    }
+    let half = values.len() / 2;
+    let median = *values.select_nth_unstable_by(half, f32::total_cmp).1;
+    let kept = values.iter().filter(|v| (*v - median).abs() < 2.5 * noise);
+    let (sum, count) = kept.fold((0.0, 0.0), |(s, n), v| (s + v, n + 1.0));
+    if count > 0.0 { sum / count } else { median }
+}
