@@ -45,6 +45,15 @@ impl DiagnoseSettings {
     }
 }
 
+/// What the user asked of `measure`, checked.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct MeasureSettings {
+    /// Facts that overrule the files.
+    pub overrides: Overrides,
+    /// Keeps a small copy of each photograph, for pictures.
+    pub photographs: bool,
+}
+
 /// What the user says about where the camera looked.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PointingHint {

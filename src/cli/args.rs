@@ -25,7 +25,7 @@ pub struct CommandLine {
 pub enum Command {
     /// Say what trailed in a night's frames, why, how far, and which way to move the axis
     Diagnose(DiagnoseArgs),
-    /// Measure the stars of single frames: number, width, trail
+    /// Measure single frames: stars, width, trail, where the camera looked
     Measure(MeasureArgs),
     /// Say where the pole star stands about the pole, and what aiming straight at it costs
     Polestar(PolestarArgs),
@@ -122,6 +122,7 @@ pub struct DiagnoseArgs {
 #[command(after_help = "\
   stillpoint measure IMG_0001.jpg IMG_0002.jpg
   stillpoint measure --csv IMG_0001.jpg > stars.csv
+  stillpoint measure IMG_0001.jpg --site 51.5,-0.1 --utc-offset +01:00
   stillpoint measure IMG_0001.jpg --picture trails.png
 
 Exit code: 0 measured, 1 no frame has stars enough, 2 could not run.")]
@@ -129,6 +130,22 @@ pub struct MeasureArgs {
     /// The frames
     #[arg(value_name = "FILE", required = true)]
     pub files: Vec<PathBuf>,
+
+    /// Where the camera stood: degrees, north and east positive; overrules GPS tags
+    #[arg(long, value_name = "LAT,LON", allow_hyphen_values = true)]
+    pub site: Option<String>,
+
+    /// What the camera's clock is ahead of UTC; overrules the frames' tags
+    #[arg(long, value_name = "+HH:MM", allow_hyphen_values = true)]
+    pub utc_offset: Option<String>,
+
+    /// Focal length of the lens itself, millimetres; overrules the frames' tags
+    #[arg(long, value_name = "MM", allow_hyphen_values = true)]
+    pub focal: Option<String>,
+
+    /// Side of one pixel, micrometres; overrules the frames' tags
+    #[arg(long, value_name = "UM", allow_hyphen_values = true)]
+    pub pixel_pitch: Option<String>,
 
     /// Print JSON, every star included, in place of the text
     #[arg(long, conflicts_with = "csv")]
@@ -138,7 +155,7 @@ pub struct MeasureArgs {
     #[arg(long)]
     pub csv: bool,
 
-    /// Draw the trails over the frame (one frame only): a file that ends in .svg or .png
+    /// Draw the frame with its stars marked, directions and trails: a file that ends in .png (with the photograph) or .svg; several frames are numbered
     #[arg(long, value_name = "OUT")]
     pub picture: Option<PathBuf>,
 

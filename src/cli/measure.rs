@@ -1,10 +1,9 @@
-//! `measure`: single frames in, their stars out.
+//! `measure`: single frames in, their stars and where they looked out.
 
 use std::path::PathBuf;
 
 use crate::error::{Error, ErrorKind, Warned};
-use crate::frame::Overrides;
-use crate::pipeline;
+use crate::pipeline::{self, MeasureSettings};
 use crate::report::measure::MeasureReport;
 
 use super::Outcome;
@@ -12,12 +11,13 @@ use super::args::MeasureArgs;
 use super::picture::PictureFile;
 use super::quantity::read_threads;
 use super::refuse::Wanted;
+use super::settings::place_and_lens;
 use super::terminal::{self, Bar};
 use super::threads::in_threads;
 
 const PICTURE: Wanted = Wanted {
     flag: "--picture",
-    allowed: "a new file, and one frame to draw",
+    allowed: "a new file",
     example: "stillpoint measure IMG_0001.jpg --picture trails.png",
 };
 
@@ -27,14 +27,18 @@ const PICTURE: Wanted = Wanted {
 /// When a flag is not usable, no file is, or the output cannot be written.
 pub fn run(args: &MeasureArgs) -> Result<Outcome, Error> {
     let threads = args.threads.as_deref().map(read_threads).transpose()?;
-    let picture = picture(args)?;
+    let pictures = pictures(args)?;
     let files = existing(&args.files)?;
+    let settings = MeasureSettings {
+        overrides: place_and_lens(&args.site, &args.utc_offset, &args.focal, &args.pixel_pitch)?,
+        photographs: !pictures.is_empty(),
+    };
     let bar = Bar::new(args.red);
-    let report = in_threads(threads, || {
-        pipeline::measure(&files, &Overrides::default(), &bar)
-    })?;
-    if let (Some(picture), Some(drawing)) = (picture, report.value.frames[0].to_drawing()) {
-        picture.write(&drawing)?;
+    let report = in_threads(threads, || pipeline::measure(&files, &settings, &bar))?;
+    for (picture, frame) in pictures.iter().zip(&report.value.frames) {
+        if let Some(drawing) = frame.to_drawing() {
+            picture.write(&drawing)?;
+        }
     }
     terminal::print(&words(args, &report))?;
     Ok(if report.value.is_answered() {
@@ -52,24 +56,26 @@ fn words(args: &MeasureArgs, report: &Warned<MeasureReport>) -> String {
     }
 }
 
-/// The file for the picture, which must not be the frame itself.
-fn picture(args: &MeasureArgs) -> Result<Option<PictureFile<'_>>, Error> {
+/// A file for the picture of each frame, none of which may be a frame itself; none at all where
+/// no picture is wanted.
+fn pictures(args: &MeasureArgs) -> Result<Vec<PictureFile>, Error> {
     let Some(path) = args.picture.as_deref() else {
-        return Ok(None);
+        return Ok(Vec::new());
     };
-    let name = path.display().to_string();
-    if args.files.len() > 1 {
-        let found = format!("it draws one frame, {} were given", args.files.len());
-        return Err(PICTURE.refuse(&name, found));
+    let first = PictureFile::checked(path)?;
+    let count = args.files.len();
+    let pictures: Vec<PictureFile> = (0..count).map(|nth| first.numbered(nth, count)).collect();
+    for picture in &pictures {
+        let same = |file: &PathBuf| match (file.canonicalize(), picture.path().canonicalize()) {
+            (Ok(frame), Ok(drawn)) => frame == drawn,
+            _ => false,
+        };
+        if args.files.iter().any(same) {
+            let name = picture.path().display().to_string();
+            return Err(PICTURE.refuse(&name, "it is a frame itself"));
+        }
     }
-    let same = |file: &PathBuf| match (file.canonicalize(), path.canonicalize()) {
-        (Ok(frame), Ok(drawn)) => frame == drawn,
-        _ => false,
-    };
-    if args.files.iter().any(same) {
-        return Err(PICTURE.refuse(&name, "it is the frame itself"));
-    }
-    PictureFile::checked(path).map(Some)
+    Ok(pictures)
 }
 
 /// Folders are for `diagnose`.
@@ -92,22 +98,23 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_picture_is_of_one_frame_and_never_the_frame_itself() {
+    fn a_picture_never_falls_on_a_frame() {
         let place = tempfile::tempdir().unwrap();
         let frame = place.path().join("frame.png");
+        let second = place.path().join("frame-2.png");
         std::fs::write(&frame, b"x").unwrap();
-        let mut args = MeasureArgs {
-            files: vec![frame.clone()],
+        std::fs::write(&second, b"y").unwrap();
+        let args = |files: &[&PathBuf]| MeasureArgs {
+            files: files.iter().map(|file| (*file).clone()).collect(),
             picture: Some(frame.clone()),
             ..MeasureArgs::default()
         };
-        let error = run(&args).unwrap_err();
-        assert!(error.context.contains("it is the frame itself"), "{error}");
-        args.picture = Some(place.path().join("other.png"));
-        args.files.push(frame.clone());
-        let error = run(&args).unwrap_err();
-        assert!(error.context.contains("2 were given"), "{error}");
+        for files in [vec![&frame], vec![&frame, &second]] {
+            let error = run(&args(&files)).unwrap_err();
+            assert!(error.context.contains("it is a frame itself"), "{error}");
+        }
         assert_eq!(std::fs::read(&frame).unwrap(), b"x");
+        assert_eq!(std::fs::read(&second).unwrap(), b"y");
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! `--picture`: a drawing into a file whose name tells the form.
 
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use crate::error::{Error, ErrorKind};
 use crate::report::drawing::Drawing;
@@ -15,9 +15,9 @@ const WANTED: Wanted = Wanted {
 };
 
 /// A file for a picture, in a form that its name tells.
-#[derive(Debug, Clone, Copy)]
-pub struct PictureFile<'a> {
-    path: &'a Path,
+#[derive(Debug, Clone)]
+pub struct PictureFile {
+    path: PathBuf,
     form: Form,
 }
 
@@ -27,12 +27,12 @@ enum Form {
     Png,
 }
 
-impl<'a> PictureFile<'a> {
+impl PictureFile {
     /// The file, if its name ends in a form that can be drawn.
     ///
     /// # Errors
     /// Any other ending.
-    pub fn checked(path: &'a Path) -> Result<Self, Error> {
+    pub fn checked(path: &Path) -> Result<Self, Error> {
         let ending = path.extension().and_then(|ending| ending.to_str());
         let form = match ending.map(str::to_ascii_lowercase).as_deref() {
             Some("svg") => Form::Svg,
@@ -42,7 +42,33 @@ impl<'a> PictureFile<'a> {
                 return Err(WANTED.refuse(&found, "the ending tells the form"));
             }
         };
-        Ok(Self { path, form })
+        Ok(Self {
+            path: path.to_path_buf(),
+            form,
+        })
+    }
+
+    /// The file's name.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// The file for the nth of several pictures, from 0: `trails-03.png` of ten or more.
+    pub fn numbered(&self, nth: usize, count: usize) -> Self {
+        if count < 2 {
+            return self.clone();
+        }
+        let digits = count.to_string().len();
+        let part = |part: Option<&std::ffi::OsStr>| {
+            part.map(|part| part.to_string_lossy().into_owned())
+                .unwrap_or_default()
+        };
+        let (stem, ending) = (part(self.path.file_stem()), part(self.path.extension()));
+        let name = format!("{stem}-{:0digits$}.{ending}", nth + 1);
+        Self {
+            path: self.path.with_file_name(name),
+            form: self.form,
+        }
     }
 
     /// Writes the drawing.
@@ -54,9 +80,24 @@ impl<'a> PictureFile<'a> {
             Form::Svg => drawing.to_svg().into_bytes(),
             Form::Png => drawing.to_png(),
         };
-        fs::write(self.path, bytes).map_err(|error| {
+        fs::write(&self.path, bytes).map_err(|error| {
             Error::new(ErrorKind::Io, format!("{}: {error}", self.path.display()))
                 .with_hint("name a file in a folder that exists and that you may write to")
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn several_pictures_are_numbered_in_their_order() {
+        let file = PictureFile::checked(Path::new("out/trails.PNG")).unwrap();
+        let names: Vec<PathBuf> = [(0, 1), (0, 2), (8, 12)]
+            .map(|(nth, count)| file.numbered(nth, count).path)
+            .into();
+        let expected = ["out/trails.PNG", "out/trails-1.PNG", "out/trails-09.PNG"];
+        assert_eq!(names, expected.map(PathBuf::from));
     }
 }

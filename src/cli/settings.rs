@@ -70,11 +70,8 @@ impl DiagnoseArgs {
 
     fn overrides(&self) -> Result<Overrides, Error> {
         Ok(Overrides {
-            site: optional(&self.site, read_site)?,
-            utc_offset: optional(&self.utc_offset, read_utc_offset)?,
             exposure: optional(&self.exposure, read_exposure)?,
-            focal_length: optional(&self.focal, read_focal_length)?,
-            pixel_pitch: optional(&self.pixel_pitch, read_pixel_pitch)?,
+            ..place_and_lens(&self.site, &self.utc_offset, &self.focal, &self.pixel_pitch)?
         })
     }
 
@@ -102,6 +99,25 @@ impl DiagnoseArgs {
         });
         Ok(hints.collect())
     }
+}
+
+/// The facts of place, clock and lens that overrule the frames' tags.
+///
+/// # Errors
+/// At the first flag whose value is not usable.
+pub(super) fn place_and_lens(
+    site: &Option<String>,
+    utc_offset: &Option<String>,
+    focal: &Option<String>,
+    pixel_pitch: &Option<String>,
+) -> Result<Overrides, Error> {
+    Ok(Overrides {
+        site: optional(site, read_site)?,
+        utc_offset: optional(utc_offset, read_utc_offset)?,
+        exposure: None,
+        focal_length: optional(focal, read_focal_length)?,
+        pixel_pitch: optional(pixel_pitch, read_pixel_pitch)?,
+    })
 }
 
 /// The nth of a list, or its last.

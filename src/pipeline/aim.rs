@@ -121,8 +121,9 @@ impl AimQuestion<'_> {
             .and_then(|hint| self.by_hint(idx, hint));
         let by_stars = self.by_stars(&self.pointings[idx]);
         match by_stars {
-            Some(aimed) if is_below(&aimed) => {
-                warnings.push(self.below_horizon(idx, &aimed));
+            Some(aimed) if is_below(sight(&aimed)) => {
+                let frame = &self.frames[self.pointings[idx].frames[aimed.frame]];
+                warnings.push(below_horizon(&frame.file, sight(&aimed), self.facts));
                 None
             }
             Some(aimed) => {
@@ -174,32 +175,29 @@ impl AimQuestion<'_> {
             lens: self.plates.lenses[frame]?,
         })
     }
-
-    /// The stars say that the camera looked into the ground: how far off must the clock be?
-    fn below_horizon(&self, idx: usize, aimed: &Aimed) -> Warning {
-        let frame = &self.frames[self.pointings[idx].frames[aimed.frame]];
-        let (_, altitude) = sight(aimed).az_alt();
-        let hours = self
-            .facts
-            .hours_to_rise(sight(aimed), Angle::from_deg(15.0));
-        let likely = hours.map_or(String::new(), |hours| {
-            let side = if hours > 0.0 { "behind" } else { "ahead" };
-            format!("; a clock {:.0} h {side} would explain it", hours.abs())
-        });
-        Warning::new(format!(
-            "{}: by its stars, site and time the camera looked {:.0} degrees below the horizon: clock, --utc-offset or --site is wrong{likely}",
-            frame.file,
-            -altitude.deg()
-        ))
-    }
 }
 
 fn sight(aimed: &Aimed) -> Direction<Horizon> {
     aimed.attitude.apply(Direction::new(nalgebra::Vector3::z()))
 }
 
-fn is_below(aimed: &Aimed) -> bool {
-    sight(aimed).az_alt().1 < LOWEST
+/// Whether nobody can have photographed what is seen there.
+pub fn is_below(sight: Direction<Horizon>) -> bool {
+    sight.az_alt().1 < LOWEST
+}
+
+/// The stars say that the camera looked into the ground: how far off must the clock be?
+pub fn below_horizon(file: &str, sight: Direction<Horizon>, facts: &NightFacts) -> Warning {
+    let (_, altitude) = sight.az_alt();
+    let hours = facts.hours_to_rise(sight, Angle::from_deg(15.0));
+    let likely = hours.map_or(String::new(), |hours| {
+        let side = if hours > 0.0 { "behind" } else { "ahead" };
+        format!("; a clock {:.0} h {side} would explain it", hours.abs())
+    });
+    Warning::new(format!(
+        "{file}: by its stars, site and time the camera looked {:.0} degrees below the horizon: clock, --utc-offset or --site is wrong{likely}",
+        -altitude.deg()
+    ))
 }
 
 fn contradiction(stars: &Aimed, hint: &Aimed) -> Option<Warning> {

@@ -164,7 +164,12 @@ fn center_report(
     }
 }
 
-fn center_by_stars(plate: &Plate, facts: &NightFacts, frame: &MeasuredFrame) -> CenterReport {
+/// Where a frame's identified stars say that it looks.
+pub(super) fn center_by_stars(
+    plate: &Plate,
+    facts: &NightFacts,
+    frame: &MeasuredFrame,
+) -> CenterReport {
     let icrs = plate.center();
     let (ra, dec) = icrs.ra_dec();
     let sky = facts.sky_at_mid_exposure(&frame.header);

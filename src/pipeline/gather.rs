@@ -84,10 +84,10 @@ pub fn gather(
 }
 
 /// Header, stars and warnings of one file.
-pub(super) type Outcome = Result<(Header, StarField, Vec<Warning>), Error>;
+type Outcome = Result<(Header, StarField, Vec<Warning>), Error>;
 
 /// One file through the first two stages.
-pub(super) fn measure_file(path: &Path, overrides: &Overrides) -> Outcome {
+fn measure_file(path: &Path, overrides: &Overrides) -> Outcome {
     let frame = read_frame(path, overrides)?;
     let field = measure_stars(&frame.value.plane, frame.value.header.saturation);
     Ok((frame.value.header, field, frame.warnings))

@@ -1,76 +1,180 @@
-//! Frames one by one: their stars, width and trail. No sky, no night.
+//! Frames one by one: their stars, width and trail, and where they looked. No mount, no night.
 
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
-use super::Progress;
-use super::assemble::verdict;
-use super::gather::{MeasuredFrame, measure_file};
+use super::aim::{below_horizon, is_below};
+use super::assemble::{center_by_stars, verdict};
+use super::facts::NightFacts;
+use super::gather::MeasuredFrame;
+use super::plates::{identify_alone, tagged_lens};
+use super::{MeasureSettings, Progress};
 use crate::error::{Error, Warned, Warning};
-use crate::frame::Overrides;
+use crate::frame::{PitchSource, read_frame};
+use crate::identify::{Identification, Identifier, Plate};
 use crate::report::FrameReport;
-use crate::report::measure::{MeasureReport, MeasuredFile};
+use crate::report::measure::{
+    Identified, Identity, MeasureReport, MeasuredFile, Measurement, Photograph,
+};
+use crate::stars::measure_stars;
+use crate::units::{Length, Measured};
 
-/// Measures each file by itself, in the order given.
+/// Measures each file by itself, in the order given, and identifies its stars.
 ///
 /// # Errors
 /// The first file's error when none of the files could be used.
 pub fn measure(
     files: &[PathBuf],
-    overrides: &Overrides,
+    settings: &MeasureSettings,
     progress: &dyn Progress,
 ) -> Result<Warned<MeasureReport>, Error> {
     progress.begin("measuring", files.len());
-    let measured: Vec<_> = files
+    let looks: Vec<_> = files
         .par_iter()
         .map(|file| {
-            let outcome = measure_file(file, overrides);
+            let look = look_at(file, settings);
             progress.step();
-            outcome
+            look
         })
         .collect();
     progress.end();
-    let mut warnings: Vec<Warning> = Vec::new();
-    let mut frames = Vec::with_capacity(files.len());
-    let mut first_error = None;
-    for (file, outcome) in files.iter().zip(measured) {
-        frames.push(match outcome {
-            Ok((header, field, news)) => {
-                let news = news.into_iter().filter(|one| !warnings.contains(one));
-                let news: Vec<Warning> = news.collect();
-                warnings.extend(news);
-                measured_file(MeasuredFrame {
-                    file: file.display().to_string(),
-                    header,
-                    field,
-                })
-            }
-            Err(error) => {
-                let reason = error.context.clone();
-                first_error.get_or_insert(error);
-                set_aside(file, reason)
-            }
-        });
-    }
-    match first_error {
-        Some(error) if frames.iter().all(|frame| frame.field.is_none()) => Err(error),
+    let mut row = Row::new(settings);
+    let frames: Vec<MeasuredFile> = files
+        .iter()
+        .zip(looks)
+        .map(|(file, look)| row.take(file, look))
+        .collect();
+    match row.first_error {
+        Some(error) if frames.iter().all(|frame| frame.measured.is_none()) => Err(error),
         _ => Ok(Warned {
             value: MeasureReport { frames },
-            warnings,
+            warnings: row.warnings,
         }),
     }
 }
 
-fn set_aside(file: &Path, reason: String) -> MeasuredFile {
-    MeasuredFile {
-        frame: FrameReport::set_aside(file.display().to_string(), folder(file), reason),
-        field: None,
+/// How far a pixel pitch that was worked out from the sensor's size may be off, relative; what
+/// [`PitchSource::SensorSize`] calls a few per cent.
+const SENSOR_SIZE_DOUBT: f64 = 0.03;
+
+/// What one file gave before its stars are identified.
+struct Look {
+    frame: MeasuredFrame,
+    photograph: Option<Photograph>,
+    warnings: Vec<Warning>,
+}
+
+/// One file through the first two stages; its pixels live only here.
+fn look_at(file: &Path, settings: &MeasureSettings) -> Result<Look, Error> {
+    let frame = read_frame(file, &settings.overrides)?;
+    let plane = &frame.value.plane;
+    Ok(Look {
+        photograph: settings.photographs.then(|| Photograph::of(plane)),
+        frame: MeasuredFrame {
+            file: file.display().to_string(),
+            field: measure_stars(plane, frame.value.header.saturation),
+            header: frame.value.header,
+        },
+        warnings: frame.warnings,
+    })
+}
+
+/// The files in their order: each one's plate helps the next.
+struct Row<'a> {
+    settings: &'a MeasureSettings,
+    identifier: Identifier,
+    prior: Option<Plate>,
+    warnings: Vec<Warning>,
+    first_error: Option<Error>,
+}
+
+impl<'a> Row<'a> {
+    fn new(settings: &'a MeasureSettings) -> Self {
+        Self {
+            settings,
+            identifier: Identifier::new(),
+            prior: None,
+            warnings: Vec::new(),
+            first_error: None,
+        }
+    }
+
+    fn take(&mut self, file: &Path, look: Result<Look, Error>) -> MeasuredFile {
+        match look {
+            Ok(look) => {
+                look.warnings.into_iter().for_each(|one| self.warn(one));
+                self.measured(look.frame, look.photograph)
+            }
+            Err(error) => {
+                let reason = error.context.clone();
+                self.first_error.get_or_insert(error);
+                let name = file.display().to_string();
+                MeasuredFile {
+                    frame: FrameReport::set_aside(name, folder(file), reason),
+                    measured: None,
+                }
+            }
+        }
+    }
+
+    fn warn(&mut self, warning: Warning) {
+        if !self.warnings.contains(&warning) {
+            self.warnings.push(warning);
+        }
+    }
+
+    fn measured(&mut self, frame: MeasuredFrame, photograph: Option<Photograph>) -> MeasuredFile {
+        let found = identify_alone(&frame, &self.identifier, self.prior.as_ref());
+        // Each file has its own site and clock: they need not be of one night.
+        let facts = NightFacts::new(std::iter::once(&frame.header), &self.settings.overrides);
+        let mut report = frame_report(&frame, found.plate(), &facts);
+        let sight = report.center.and_then(|center| center.horizon);
+        if let Some(sight) = sight.filter(|sight| is_below(*sight)) {
+            self.warn(below_horizon(&frame.file, sight, &facts));
+        }
+        self.prior = found.plate().cloned().or(self.prior.take());
+        let identity = identity(found, &frame, &facts);
+        if let Some(known) = identity.known() {
+            report.pixel_scale = Some(known.scale().value);
+        }
+        MeasuredFile {
+            frame: report,
+            measured: Some(Measurement {
+                identity,
+                field: frame.field,
+                photograph,
+            }),
+        }
     }
 }
 
-fn measured_file(frame: MeasuredFrame) -> MeasuredFile {
-    let report = FrameReport {
+fn identity(found: Identification, frame: &MeasuredFrame, facts: &NightFacts) -> Identity {
+    match found {
+        Identification::NotFound { reason } => Identity::Unknown(reason),
+        Identification::Found(plate) => {
+            let sky = facts.sky_at_mid_exposure(&frame.header);
+            Identity::Known(Box::new(Identified {
+                zenith: sky.map(|sky| sky.up_position_angle(plate.center())),
+                seen_scale: sky.map(|sky| sky.seen_scale(plate.center())),
+                pixel_pitch: pixel_pitch(frame),
+                plate: *plate,
+            }))
+        }
+    }
+}
+
+fn pixel_pitch(frame: &MeasuredFrame) -> Option<Measured<Length>> {
+    let (pitch, source) = frame.header.optics.pixel_pitch?;
+    let sigma = match source {
+        PitchSource::Option | PitchSource::FocalPlaneTags => Length::from_mm(0.0),
+        PitchSource::SensorSize => pitch * SENSOR_SIZE_DOUBT,
+    };
+    Some(Measured::new(pitch, sigma))
+}
+
+fn frame_report(frame: &MeasuredFrame, plate: Option<&Plate>, facts: &NightFacts) -> FrameReport {
+    FrameReport {
         file: frame.file.clone(),
         alignment: folder(Path::new(&frame.file)),
         pointing: None,
@@ -78,18 +182,14 @@ fn measured_file(frame: MeasuredFrame) -> MeasuredFile {
         start: frame.header.start,
         exposure: frame.header.exposure,
         focal_length: frame.header.optics.focal_length,
-        pixel_scale: None,
+        pixel_scale: tagged_lens(frame).map(|lens| lens.pixel_scale()),
         n_stars: frame.field.stars.len(),
-        n_identified: 0,
+        n_identified: plate.map_or(0, |plate| plate.matches.len()),
         fwhm: frame.field.fwhm,
         trail: frame.field.trail,
         drift: None,
-        center: None,
-        verdict: verdict(&frame),
-    };
-    MeasuredFile {
-        frame: report,
-        field: Some(frame.field),
+        center: plate.map(|plate| center_by_stars(plate, facts, frame)),
+        verdict: verdict(frame),
     }
 }
 
@@ -109,7 +209,7 @@ mod tests {
     fn no_usable_file_is_an_error_that_names_the_first() {
         let place = tempfile::tempdir().unwrap();
         let files = [place.path().join("one.jpg"), place.path().join("two.jpg")];
-        let error = measure(&files, &Overrides::default(), &Unwatched).unwrap_err();
+        let error = measure(&files, &MeasureSettings::default(), &Unwatched).unwrap_err();
         assert!(error.context.contains("one.jpg"), "{error}");
     }
 }

@@ -3,7 +3,7 @@
 use super::gather::MeasuredFrame;
 use crate::frame::PitchSource;
 use crate::identify::lens::Lens;
-use crate::identify::{FocalRange, Hints, Identifier, Plate};
+use crate::identify::{FocalRange, Hints, Identification, Identifier, Plate};
 use crate::sky::{Direction, Icrs};
 use crate::units::{Angle, Measured};
 
@@ -33,7 +33,8 @@ pub fn identify_frames(
     let mut plates: Vec<Option<Plate>> = Vec::with_capacity(frames.len());
     let mut prior = known.cloned();
     for (frame, lens) in frames.iter().zip(&tagged) {
-        let plate = identify_frame(frame, lens.as_ref(), identifier, prior.as_ref(), None);
+        let found = identify_frame(frame, lens.as_ref(), identifier, prior.as_ref(), None);
+        let plate = found.plate().cloned();
         prior = plate.clone().or(prior);
         plates.push(plate);
     }
@@ -55,13 +56,24 @@ impl Plates {
                 let lens = tagged_lens(&frames[idx]);
                 let found =
                     identify_frame(&frames[idx], lens.as_ref(), identifier, None, Some(near));
-                if let Some(plate) = &found {
+                if let Some(plate) = found.plate() {
                     self.lenses[idx] = Some(plate.lens);
                 }
-                self.plates[idx] = found;
+                self.plates[idx] = found.plate().cloned();
             }
         }
     }
+}
+
+/// Identifies a frame by itself, or says why it could not be; `prior` is a plate of another frame
+/// to start from.
+pub fn identify_alone(
+    frame: &MeasuredFrame,
+    identifier: &Identifier,
+    prior: Option<&Plate>,
+) -> Identification {
+    let tagged = tagged_lens(frame);
+    identify_frame(frame, tagged.as_ref(), identifier, prior, None)
 }
 
 fn identify_frame(
@@ -70,31 +82,35 @@ fn identify_frame(
     identifier: &Identifier,
     prior: Option<&Plate>,
     near: Option<(Direction<Icrs>, Angle)>,
-) -> Option<Plate> {
-    let field = &frame.field;
+) -> Identification {
     let try_with = |focal: FocalRange| {
         let hints = Hints {
             near,
             prior: prior.filter(|plate| fits(plate, frame)).cloned(),
             ..Hints::new(focal)
         };
-        identifier.identify(field, &hints).plate().cloned()
+        identifier.identify(&frame.field, &hints)
     };
-    match tagged {
-        Some(lens) => {
-            let sure = FocalRange::about(lens.focal_px, NOMINAL).and_then(try_with);
-            let doubtful = !matches!(
-                frame.header.optics.pixel_pitch,
-                Some((_, PitchSource::Option | PitchSource::FocalPlaneTags))
-            );
-            sure.or_else(|| {
-                FocalRange::unsure(lens.focal_px)
-                    .filter(|_| doubtful)
-                    .and_then(try_with)
-            })
-        }
-        None => try_with(FocalRange::any(field.width, field.height)),
+    let (first, wider) = focal_ranges(frame, tagged);
+    let outcome = try_with(first);
+    match wider {
+        Some(wider) if outcome.plate().is_none() => try_with(wider),
+        _ => outcome,
     }
+}
+
+/// Focal lengths to search, and those to search after them where the tags are not to be relied on.
+fn focal_ranges(frame: &MeasuredFrame, tagged: Option<&Lens>) -> (FocalRange, Option<FocalRange>) {
+    let sure = tagged.and_then(|lens| FocalRange::about(lens.focal_px, NOMINAL));
+    let (Some(sure), Some(lens)) = (sure, tagged) else {
+        return (FocalRange::any(frame.field.width, frame.field.height), None);
+    };
+    let doubtful = !matches!(
+        frame.header.optics.pixel_pitch,
+        Some((_, PitchSource::Option | PitchSource::FocalPlaneTags))
+    );
+    let wider = FocalRange::unsure(lens.focal_px).filter(|_| doubtful);
+    (sure, wider)
 }
 
 /// A plate helps only with a frame of the same size.
@@ -103,7 +119,7 @@ fn fits(plate: &Plate, frame: &MeasuredFrame) -> bool {
 }
 
 /// The lens that tags or options tell.
-fn tagged_lens(frame: &MeasuredFrame) -> Option<Lens> {
+pub fn tagged_lens(frame: &MeasuredFrame) -> Option<Lens> {
     let optics = &frame.header.optics;
     let (pitch, _) = optics.pixel_pitch?;
     Lens::from_optics(

@@ -25,6 +25,38 @@ pub enum Anchor {
     End,
 }
 
+/// A picture in grey, row by row from the top.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct GreyPicture {
+    width: usize,
+    height: usize,
+    grey: Vec<u8>,
+}
+
+impl GreyPicture {
+    /// A picture from its rows; `None` unless `grey` holds `width * height` values and neither is zero.
+    pub fn new(width: usize, height: usize, grey: Vec<u8>) -> Option<Self> {
+        let sized = width > 0 && height > 0 && width * height == grey.len();
+        sized.then_some(Self {
+            width,
+            height,
+            grey,
+        })
+    }
+    /// Columns.
+    pub fn width(&self) -> usize {
+        self.width
+    }
+    /// Rows.
+    pub fn height(&self) -> usize {
+        self.height
+    }
+    /// The shade at a pixel; the nearest one for places outside.
+    pub fn at(&self, x: usize, y: usize) -> u8 {
+        self.grey[y.min(self.height - 1) * self.width + x.min(self.width - 1)]
+    }
+}
+
 /// One thing drawn; later ones cover earlier ones.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Shape {
@@ -57,6 +89,17 @@ pub enum Shape {
         /// Its colour.
         colour: Colour,
     },
+    /// A photograph in shades of one colour; the SVG document shows a dark field in its place.
+    Photograph {
+        /// Its upper left corner.
+        corner: Point,
+        /// Width and height as drawn.
+        size: (f64, f64),
+        /// Colour of its brightest pixels.
+        colour: Colour,
+        /// Its pixels.
+        grey: GreyPicture,
+    },
     /// A line of ASCII letters, centred on its point in height.
     Text {
         /// Where it stands.
@@ -87,6 +130,8 @@ pub struct Drawing {
     pub shapes: Vec<Shape>,
 }
 
+/// What stands for a photograph in the SVG document.
+const FIELD: Colour = Colour(10, 11, 14);
 /// Width of a letter over its height, the same in both forms.
 const LETTER_WIDTH: f64 = 0.62;
 
@@ -144,6 +189,14 @@ fn svg_element(shape: &Shape) -> String {
             svg_points(points),
             hex(*colour)
         ),
+        Shape::Photograph {
+            corner: (x, y),
+            size: (width, height),
+            ..
+        } => format!(
+            "<rect x=\"{x:.2}\" y=\"{y:.2}\" width=\"{width:.2}\" height=\"{height:.2}\" fill=\"{}\"/>",
+            hex(FIELD)
+        ),
         Shape::Text {
             at: (x, y),
             size,
@@ -151,7 +204,7 @@ fn svg_element(shape: &Shape) -> String {
             colour,
             letters,
         } => format!(
-            "<text x=\"{x:.2}\" y=\"{:.2}\" font-family=\"monospace\" font-size=\"{size:.2}\" \
+            "<text x=\"{x:.2}\" y=\"{:.2}\" xml:space=\"preserve\" font-family=\"monospace\" font-size=\"{size:.2}\" \
              text-anchor=\"{}\" textLength=\"{:.2}\" fill=\"{}\">{}</text>",
             y + 0.35 * size,
             svg_anchor(*anchor),
@@ -188,7 +241,8 @@ fn escaped(text: &str) -> String {
         .replace('>', "&gt;")
 }
 
-fn text_width(letters: &str, size: f64) -> f64 {
+/// Width that letters of this height take.
+pub(super) fn text_width(letters: &str, size: f64) -> f64 {
     letters.chars().count() as f64 * size * LETTER_WIDTH
 }
 

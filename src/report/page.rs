@@ -184,7 +184,7 @@ fn code(ink: Ink, role: Role) -> Option<(&'static str, &'static str)> {
 }
 
 /// Words folded at spaces into lines of at most so many columns; a longer word stands alone.
-fn folded(words: &str, room: usize) -> Vec<String> {
+pub(super) fn folded(words: &str, room: usize) -> Vec<String> {
     let mut lines = Vec::new();
     let mut line = String::new();
     for word in words.split(' ').filter(|word| !word.is_empty()) {

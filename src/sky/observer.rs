@@ -171,6 +171,24 @@ impl SkyAt {
         // Aberration by the opposite velocity undoes it exactly.
         aberrated(apparent, -self.velocity)
     }
+    /// How large the sky about a star is seen, against the catalogue: a little below 1 for the
+    /// air, which flattens it, and up to 1e-4 either way for aberration.
+    ///
+    /// Method: the mean over eight directions of separations of a degree, which a lens's mean
+    /// scale over a field goes by.
+    pub fn seen_scale(&self, star: Direction<Icrs>) -> f64 {
+        let ra = star.ra_dec().0;
+        let east = Vector3::new(-ra.sin(), ra.cos(), 0.0);
+        let north = star.vector().cross(&east);
+        let seen = self.observed(star);
+        let ratio = |eighth: i32| {
+            let towards = Angle::from_deg(45.0 * f64::from(eighth));
+            let step = (north * towards.cos() + east * towards.sin()) * Angle::from_deg(1.0).rad();
+            let beside = Direction::new(star.vector() + step);
+            seen.separation(self.observed(beside)).rad() / star.separation(beside).rad()
+        };
+        (0..8).map(ratio).sum::<f64>() / 8.0
+    }
     /// Position angle of the zenith at a star, [0, 360) degrees, north through east of the ICRS.
     ///
     /// Method: the catalogue direction of a point one arcminute above the star.
@@ -306,6 +324,29 @@ fn aberrated(star: Direction<Icrs>, velocity: Vector3<f64>) -> Direction<Icrs> {
 
 #[cfg(test)]
 mod tests {
+    #[test]
+    fn the_air_makes_the_sky_a_little_smaller() {
+        let site = Site::new(Angle::from_deg(50.0), Angle::from_deg(10.0)).unwrap();
+        let air = crate::sky::Atmosphere::standard(0.0);
+        let sky = Observer::new(site, air).at("2026-03-01T22:00:00Z".parse().unwrap());
+        let scale_at = |altitude_deg: f64| {
+            let horizon =
+                Direction::from_az_alt(Angle::from_deg(90.0), Angle::from_deg(altitude_deg));
+            sky.seen_scale(sky.to_icrs(horizon))
+        };
+        // With R = 58.3" tan z [SOFA, refraction's first constant] lengths shrink by 2.8e-4 across
+        // and by 2.8e-4 / cos^2 z upwards; aberration adds up to 1e-4 either way.
+        let expected = |altitude_deg: f64| {
+            let upwards = 1.0 / altitude_deg.to_radians().sin().powi(2);
+            1.0 - 2.83e-4 * (1.0 + upwards) / 2.0
+        };
+        for altitude in [80.0, 45.0, 30.0] {
+            let difference = scale_at(altitude) - expected(altitude);
+            assert!(difference.abs() < 1.1e-4, "{altitude}: {difference}");
+        }
+        assert!(scale_at(20.0) < scale_at(60.0) - 5e-4);
+    }
+
     use super::*;
 
     fn observer(latitude_deg: f64) -> Observer {

@@ -1,10 +1,10 @@
 //! Paints a drawing into pixels. A pixel is covered by how far it lies inside a shape's edge.
 
 use font8x8::{BASIC_FONTS, UnicodeFonts};
-use image::codecs::png::PngEncoder;
+use image::codecs::png::{CompressionType, FilterType, PngEncoder};
 use image::{ExtendedColorType, ImageEncoder, Rgb, RgbImage};
 
-use super::{Anchor, Colour, Drawing, LETTER_WIDTH, Point, Shape, text_width};
+use super::{Anchor, Colour, Drawing, GreyPicture, LETTER_WIDTH, Point, Shape, text_width};
 
 /// Pixels of the PNG to one unit of the drawing: fine enough for print and for dense screens.
 const PIXELS_PER_UNIT: u32 = 2;
@@ -22,7 +22,7 @@ pub fn png(drawing: &Drawing) -> Vec<u8> {
         paint(&mut canvas, shape);
     }
     let mut bytes = Vec::new();
-    PngEncoder::new(&mut bytes)
+    PngEncoder::new_with_quality(&mut bytes, CompressionType::Default, FilterType::Adaptive)
         .write_image(canvas.as_raw(), width, height, ExtendedColorType::Rgb8)
         .expect("writing a picture of matching size to memory does not fail");
     bytes
@@ -57,6 +57,12 @@ fn paint(canvas: &mut RgbImage, shape: &Shape) {
                 cover(canvas, between(ends[0], ends[1], *width), *colour, edge);
             }
         }
+        Shape::Photograph {
+            corner,
+            size,
+            colour,
+            grey,
+        } => paint_photograph(canvas, *corner, *size, *colour, grey),
         Shape::Text {
             at,
             size,
@@ -88,22 +94,58 @@ fn paint_text(
     }
 }
 
-/// A letter from its upper left corner: the union of its bitmap's lit cells.
+/// Each pixel takes the shade of the photograph's pixel that its middle falls on.
+fn paint_photograph(
+    canvas: &mut RgbImage,
+    corner: Point,
+    size: (f64, f64),
+    colour: Colour,
+    grey: &GreyPicture,
+) {
+    let extent = (corner.0, corner.1, corner.0 + size.0, corner.1 + size.1);
+    each_pixel(canvas, extent, |pixel, (x, y)| {
+        let across = (x - corner.0) / size.0 * grey.width() as f64;
+        let down = (y - corner.1) / size.1 * grey.height() as f64;
+        let inside = (0.0..grey.width() as f64).contains(&across)
+            && (0.0..grey.height() as f64).contains(&down);
+        if inside {
+            let shade = f64::from(grey.at(across as usize, down as usize)) / 255.0;
+            pixel.0 = rgb(colour)
+                .0
+                .map(|full| (f64::from(full) * shade).round() as u8);
+        }
+    });
+}
+
+/// Points of a pixel, along each side, at which a letter's bitmap is looked up.
+const SAMPLES: u32 = 4;
+
+/// A letter from its upper left corner; a pixel is covered by the share of its points that lie on
+/// lit cells of the letter's bitmap.
 fn paint_letter(canvas: &mut RgbImage, corner: Point, size: f64, colour: Colour, letter: char) {
     let (cell_w, cell_h) = (size * LETTER_WIDTH / LETTER_CELLS, size / LETTER_CELLS);
     let rows = BASIC_FONTS.get(letter).unwrap_or_default();
-    let cells: Vec<Point> = (0..64)
-        .filter(|cell| rows[cell / 8] >> (cell % 8) & 1 == 1)
-        .map(|cell| ((cell % 8) as f64 + 0.5, (cell / 8) as f64 + 0.5))
-        .map(|(column, row)| (corner.0 + column * cell_w, corner.1 + row * cell_h))
-        .collect();
-    let edge = |p: Point| {
-        let box_edge =
-            |c: &Point| ((p.0 - c.0).abs() - cell_w / 2.0).max((p.1 - c.1).abs() - cell_h / 2.0);
-        cells.iter().map(box_edge).fold(f64::INFINITY, f64::min)
+    let is_lit = |x: f64, y: f64| {
+        let (column, row) = ((x - corner.0) / cell_w, (y - corner.1) / cell_h);
+        let inside = (0.0..LETTER_CELLS).contains(&column) && (0.0..LETTER_CELLS).contains(&row);
+        inside && rows[row as usize] >> (column as usize) & 1 == 1
     };
+    let step = 1.0 / f64::from(PIXELS_PER_UNIT * SAMPLES);
+    let offsets = || (0..SAMPLES).map(|n| (f64::from(n) - f64::from(SAMPLES - 1) / 2.0) * step);
     let extent = (corner.0, corner.1, corner.0 + size, corner.1 + size);
-    cover(canvas, extent, colour, edge);
+    each_pixel(canvas, extent, |pixel, (x, y)| {
+        let lit = offsets()
+            .flat_map(|dy| offsets().map(move |dx| (dx, dy)))
+            .filter(|(dx, dy)| is_lit(x + dx, y + dy))
+            .count();
+        if lit > 0 {
+            blend(
+                pixel,
+                rgb(colour),
+                lit as f64 / f64::from(SAMPLES * SAMPLES),
+            );
+        }
+    });
 }
 
 /// Left, top, right, bottom.
@@ -111,6 +153,17 @@ type Extent = (f64, f64, f64, f64);
 
 /// Blends a colour in by coverage; `edge` is the signed distance to the shape, negative inside.
 fn cover(canvas: &mut RgbImage, extent: Extent, colour: Colour, edge: impl Fn(Point) -> f64) {
+    let scale = f64::from(PIXELS_PER_UNIT);
+    each_pixel(canvas, extent, |pixel, point| {
+        let share = (0.5 - edge(point) * scale).clamp(0.0, 1.0);
+        if share > 0.0 {
+            blend(pixel, rgb(colour), share);
+        }
+    });
+}
+
+/// Calls `paint` with every pixel of an extent and the place of its middle.
+fn each_pixel(canvas: &mut RgbImage, extent: Extent, paint: impl Fn(&mut Rgb<u8>, Point)) {
     let (left, top, right, bottom) = extent;
     let scale = f64::from(PIXELS_PER_UNIT);
     let limit = |value: f64, size: u32| value.clamp(0.0, f64::from(size)) as u32;
@@ -118,10 +171,7 @@ fn cover(canvas: &mut RgbImage, extent: Extent, colour: Colour, edge: impl Fn(Po
     for y in limit(top * scale - 1.0, height)..limit(bottom * scale + 2.0, height) {
         for x in limit(left * scale - 1.0, width)..limit(right * scale + 2.0, width) {
             let point = ((f64::from(x) + 0.5) / scale, (f64::from(y) + 0.5) / scale);
-            let share = (0.5 - edge(point) * scale).clamp(0.0, 1.0);
-            if share > 0.0 {
-                blend(canvas.get_pixel_mut(x, y), rgb(colour), share);
-            }
+            paint(canvas.get_pixel_mut(x, y), point);
         }
     }
 }
@@ -216,6 +266,43 @@ mod tests {
             colour: RED,
         });
         assert!((sum(&picture) - 80.0).abs() < 1.0);
+    }
+
+    #[test]
+    fn a_photograph_keeps_its_sides() {
+        let grey = GreyPicture::new(2, 1, vec![0, 255]).unwrap();
+        let picture = painted(Shape::Photograph {
+            corner: (10.0, 5.0),
+            size: (20.0, 10.0),
+            colour: RED,
+            grey,
+        });
+        assert_eq!(picture.get_pixel(30, 20).0, [0, 0, 0]);
+        assert_eq!(picture.get_pixel(50, 20).0, [200, 0, 0]);
+        assert!((sum(&picture) - 100.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn letters_have_no_seams() {
+        // The upright strokes of an H are six cells of eight high and lit all through.
+        let picture = painted(Shape::Text {
+            at: (20.0, 15.0),
+            size: 13.0,
+            anchor: Anchor::Middle,
+            colour: RED,
+            letters: "H".into(),
+        });
+        let dark_within = (0..picture.width()).any(|x| {
+            let column: Vec<bool> = (0..picture.height())
+                .map(|y| picture.get_pixel(x, y).0[0] > 190)
+                .collect();
+            let first = column.iter().position(|lit| *lit);
+            let last = column.iter().rposition(|lit| *lit);
+            let run = first.zip(last).map_or(0, |(first, last)| last - first);
+            run > 16 && column.iter().filter(|lit| **lit).count() <= run
+        });
+        assert!(!dark_within);
+        assert!(sum(&picture) > 20.0);
     }
 
     #[test]

@@ -3,10 +3,12 @@
 use serde::Serialize;
 
 use crate::error::Warned;
+use crate::identify::Match;
 use crate::report::contract::{Frame, Number, Program, SCHEMA, number};
+use crate::sky::catalogue::Catalogue;
 use crate::stars::{Star, StarField};
 
-use super::{MeasureReport, MeasuredFile};
+use super::{Identified, Identity, MeasureReport, MeasuredFile, Measurement};
 
 #[derive(Serialize)]
 struct Document {
@@ -20,7 +22,38 @@ struct Document {
 struct MeasuredFrame {
     #[serde(flatten)]
     frame: Frame,
+    identification: Option<Identification>,
     field: Option<Field>,
+}
+
+/// Where the frame looked and through which lens, beyond what `center` tells.
+#[derive(Default, Serialize)]
+struct Identification {
+    identified: bool,
+    /// Why not, in words.
+    reason: Option<String>,
+    /// 1-sigma of the centre along each side of the picture.
+    center_sigma_arcsec: Number,
+    /// 1-sigma of the picture's turn about its centre.
+    up_position_angle_sigma_deg: Number,
+    /// At the centre, north through east; needs site and time.
+    zenith_position_angle_deg: Number,
+    /// Of the sky as it is seen, the air's flattening taken out where site and time are known.
+    pixel_scale_arcsec: Number,
+    pixel_scale_sigma_arcsec: Number,
+    focal_length_px: Number,
+    focal_length_sigma_px: Number,
+    /// By tags or option: what the focal length in millimetres rests on.
+    pixel_pitch_um: Number,
+    pixel_pitch_sigma_um: Number,
+    fitted_focal_length_mm: Number,
+    fitted_focal_length_sigma_mm: Number,
+    /// u (1 + k1 (|u| / f)^2); negative is barrel.
+    radial_distortion: Number,
+    radial_distortion_sigma: Number,
+    rms_px: Number,
+    /// Logarithm of the number of agreements as good to expect by chance.
+    log10_chance: Number,
 }
 
 #[derive(Serialize)]
@@ -49,6 +82,21 @@ struct StarEntry {
     saturated: bool,
     blended: bool,
     at_edge: bool,
+    /// ICRS, by the frame's own fit.
+    ra_deg: Number,
+    dec_deg: Number,
+    catalogue: Option<CatalogueEntry>,
+}
+
+/// The catalogue's star; ICRS, epoch 2016.0, Gaia's G band.
+#[derive(Serialize)]
+struct CatalogueEntry {
+    ra_deg: Number,
+    dec_deg: Number,
+    magnitude: Number,
+    name: Option<&'static str>,
+    /// Measured minus predicted place.
+    residual_px: [Number; 2],
 }
 
 /// The report as indented JSON with a line end after it.
@@ -78,13 +126,56 @@ impl From<&MeasuredFile> for MeasuredFrame {
     fn from(file: &MeasuredFile) -> Self {
         Self {
             frame: Frame::from(&file.frame),
-            field: file.field.as_ref().map(Field::from),
+            identification: file
+                .measured
+                .as_ref()
+                .map(|measured| Identification::from(&measured.identity)),
+            field: file.measured.as_ref().map(Field::from),
         }
     }
 }
 
-impl From<&StarField> for Field {
-    fn from(field: &StarField) -> Self {
+impl From<&Identity> for Identification {
+    fn from(identity: &Identity) -> Self {
+        match identity {
+            Identity::Unknown(reason) => Self {
+                reason: Some(reason.to_string()),
+                ..Self::default()
+            },
+            Identity::Known(known) => Self::known(known),
+        }
+    }
+}
+
+impl Identification {
+    fn known(known: &Identified) -> Self {
+        let (scale, focal) = (known.scale(), known.focal_px());
+        let (length, bend) = (known.focal_length(), known.distortion());
+        Self {
+            identified: true,
+            reason: None,
+            center_sigma_arcsec: number(known.center_sigma().arcsec()),
+            up_position_angle_sigma_deg: number(known.up_sigma().deg()),
+            zenith_position_angle_deg: known.zenith.and_then(|angle| number(angle.deg())),
+            pixel_scale_arcsec: number(scale.value.arcsec()),
+            pixel_scale_sigma_arcsec: number(scale.sigma.arcsec()),
+            focal_length_px: number(focal.value.px()),
+            focal_length_sigma_px: number(focal.sigma.px()),
+            pixel_pitch_um: known.pixel_pitch.and_then(|pitch| number(pitch.value.um())),
+            pixel_pitch_sigma_um: known.pixel_pitch.and_then(|pitch| number(pitch.sigma.um())),
+            fitted_focal_length_mm: length.and_then(|length| number(length.value.mm())),
+            fitted_focal_length_sigma_mm: length.and_then(|length| number(length.sigma.mm())),
+            radial_distortion: number(bend.value),
+            radial_distortion_sigma: number(bend.sigma),
+            rms_px: number(known.plate.rms.px()),
+            log10_chance: number(known.plate.log10_chance),
+        }
+    }
+}
+
+impl From<&Measurement> for Field {
+    fn from(measured: &Measurement) -> Self {
+        let field = &measured.field;
         Self {
             width_px: field.width,
             height_px: field.height,
@@ -93,11 +184,42 @@ impl From<&StarField> for Field {
             rejected_hot_pixels: field.rejected.hot_pixels,
             rejected_lines: field.rejected.lines,
             rejected_shapes: field.rejected.shapes,
-            stars: field.stars.iter().map(StarEntry::from).collect(),
+            stars: star_entries(field, measured.identity.known()),
         }
     }
 }
 
+fn star_entries(field: &StarField, known: Option<&Identified>) -> Vec<StarEntry> {
+    let matches = known.map(Identified::matches).unwrap_or_default();
+    let entry = |(idx, star): (usize, &Star)| {
+        let sky = known.map(|known| known.plate.direction(star.position).ra_dec());
+        StarEntry {
+            ra_deg: sky.and_then(|(ra, _)| number(ra.deg())),
+            dec_deg: sky.and_then(|(_, dec)| number(dec.deg())),
+            catalogue: matches
+                .get(&idx)
+                .map(|matched| CatalogueEntry::from(*matched)),
+            ..StarEntry::from(star)
+        }
+    };
+    field.stars.iter().enumerate().map(entry).collect()
+}
+
+impl From<&Match> for CatalogueEntry {
+    fn from(matched: &Match) -> Self {
+        let catalogue = Catalogue::embedded();
+        let (ra, dec) = catalogue.direction(matched.catalogue_idx).ra_dec();
+        Self {
+            ra_deg: number(ra.deg()),
+            dec_deg: number(dec.deg()),
+            magnitude: number(catalogue.magnitude(matched.catalogue_idx)),
+            name: catalogue.name(matched.catalogue_idx),
+            residual_px: [matched.residual.dx, matched.residual.dy].map(number),
+        }
+    }
+}
+
+/// The star as the picture shows it, without the sky.
 impl From<&Star> for StarEntry {
     fn from(star: &Star) -> Self {
         let three =
@@ -115,6 +237,9 @@ impl From<&Star> for StarEntry {
             saturated: star.quality.saturated,
             blended: star.quality.blended,
             at_edge: star.quality.at_edge,
+            ra_deg: None,
+            dec_deg: None,
+            catalogue: None,
         }
     }
 }
@@ -122,15 +247,50 @@ impl From<&Star> for StarEntry {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::measure::tests::slanted;
+    use crate::report::measure::identity::tests::{identified, with_matches};
+    use crate::report::measure::tests::{looking, slanted};
     use serde_json::Value;
+
+    fn value_of(file: MeasuredFile) -> Value {
+        let report = Warned::clean(MeasureReport { frames: vec![file] });
+        serde_json::from_str(&to_string(&report)).unwrap()
+    }
+
+    #[test]
+    fn an_unknown_frame_has_the_same_keys_with_a_reason() {
+        let unknown = &value_of(slanted())["frames"][0];
+        let known = &value_of(looking(identified(80.0, 0.0, 10.0)))["frames"][0];
+        let keys = |frame: &Value| {
+            let keys = frame["identification"].as_object().unwrap().keys();
+            keys.cloned().collect::<Vec<String>>()
+        };
+        assert_eq!(keys(unknown), keys(known));
+        assert_eq!(unknown["identification"]["identified"], false);
+        let reason = unknown["identification"]["reason"].as_str().unwrap();
+        assert!(reason.contains("catalogue"), "{reason}");
+        assert!(unknown["field"]["stars"][0]["ra_deg"].is_null());
+    }
+
+    #[test]
+    fn a_known_frame_tells_lens_and_stars() {
+        // Alnilam and its neighbours.
+        let known = with_matches(identified(84.05, -1.2, 10.0), 3);
+        let frame = &value_of(looking(known))["frames"][0];
+        let identification = &frame["identification"];
+        assert_eq!(identification["identified"], true);
+        assert_eq!(identification["focal_length_px"], 600.0);
+        assert_eq!(identification["fitted_focal_length_mm"], 3.0);
+        assert_eq!(frame["identified_stars"], 3);
+        let star = &frame["field"]["stars"][0];
+        assert_eq!(star["catalogue"]["name"], "Sirius");
+        assert_eq!(star["catalogue"]["residual_px"][1], -0.2);
+        assert!(star["ra_deg"].as_f64().is_some());
+        assert!(frame["field"]["stars"][3]["catalogue"].is_null());
+    }
 
     #[test]
     fn a_frame_has_the_nights_keys_and_its_stars() {
-        let report = Warned::clean(MeasureReport {
-            frames: vec![slanted()],
-        });
-        let value: Value = serde_json::from_str(&to_string(&report)).unwrap();
+        let value = value_of(slanted());
         let frame = &value["frames"][0];
         assert_eq!(frame["verdict"], "trailed");
         assert!((frame["trail"]["length_px"].as_f64().unwrap() - 6.0).abs() < 1e-5);

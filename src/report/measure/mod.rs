@@ -1,9 +1,21 @@
-//! What single frames show: words, tables of stars, a picture of the trails.
+//! Single frames: what their stars show and where they looked, as JSON, text, a table of stars,
+//! a picture.
 
 mod csv;
+mod dial;
+mod facts;
+mod identity;
 mod json;
+mod marks;
+mod panel;
+mod photograph;
+mod picture;
+mod places;
 mod text;
 mod whiskers;
+
+pub use identity::{Identified, Identity};
+pub use photograph::Photograph;
 
 use crate::stars::StarField;
 
@@ -21,8 +33,19 @@ pub struct MeasureReport {
 pub struct MeasuredFile {
     /// Its facts and its trail.
     pub frame: FrameReport,
-    /// Its stars; `None` for a file set aside.
-    pub field: Option<StarField>,
+    /// The rest; `None` for a file set aside.
+    pub measured: Option<Measurement>,
+}
+
+/// What one file shows beyond what every report tells of a frame.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Measurement {
+    /// Its stars.
+    pub field: StarField,
+    /// Which stars they are.
+    pub identity: Identity,
+    /// A small copy of it, where a picture is wanted.
+    pub photograph: Option<Photograph>,
 }
 
 impl MeasureReport {
@@ -36,6 +59,7 @@ impl MeasureReport {
 mod tests {
     use super::*;
     use crate::diagnosis::Verdict;
+    use crate::identify::Unidentified;
     use crate::report::sample;
     use crate::stars::{Quality, Rejected, Star};
     use crate::units::{Measured, PixelPoint, PixelTensor, PixelVector};
@@ -61,23 +85,48 @@ mod tests {
                 sample::trail(half, half, 0.1),
                 Verdict::Trailed,
             ),
-            field: Some(StarField {
-                width: 1200,
-                height: 800,
-                stars: (0..600).map(star).collect(),
-                background: 0.02,
-                noise: 0.001,
-                fwhm: Some(sample::pixels(2.7, 0.05)),
-                trail: Some(sample::trail(half, half, 0.1)),
-                rejected: Rejected::default(),
+            measured: Some(Measurement {
+                field: StarField {
+                    width: 1200,
+                    height: 800,
+                    stars: (0..600).map(star).collect(),
+                    background: 0.02,
+                    noise: 0.001,
+                    fwhm: Some(sample::pixels(2.7, 0.05)),
+                    trail: Some(sample::trail(half, half, 0.1)),
+                    rejected: Rejected::default(),
+                },
+                identity: Identity::Unknown(Unidentified::NoAgreement {
+                    n_stars: 600,
+                    n_trials: 9,
+                }),
+                photograph: None,
             }),
         }
+    }
+
+    /// The same with identified stars.
+    pub fn looking(known: Identified) -> MeasuredFile {
+        let mut file = slanted();
+        let (ra, dec) = known.plate.center().ra_dec();
+        if let Some(center) = &mut file.frame.center {
+            (center.ra, center.dec) = (Some(ra), dec);
+            center.up_position_angle = known.plate.up_position_angle();
+        }
+        file.frame.n_identified = known.plate.matches.len();
+        if let Some(measured) = &mut file.measured {
+            measured.identity = Identity::Known(Box::new(known));
+        }
+        file
     }
 
     #[test]
     fn a_report_of_set_aside_files_has_no_answer() {
         let frame = FrameReport::set_aside("a.jpg", "", "empty");
-        let lone = MeasuredFile { frame, field: None };
+        let lone = MeasuredFile {
+            frame,
+            measured: None,
+        };
         assert!(!MeasureReport { frames: vec![lone] }.is_answered());
         let frames = vec![slanted()];
         assert!(MeasureReport { frames }.is_answered());

@@ -1,4 +1,4 @@
-//! The measured frames in words: the answer first, then a table.
+//! The measured frames in words: the answer first, then tables.
 
 use crate::diagnosis::Verdict;
 use crate::error::Warned;
@@ -6,7 +6,7 @@ use crate::report::page::{Look, Page, Role};
 use crate::report::text::{labelled, set_aside};
 use crate::report::{FrameReport, table};
 
-use super::{MeasureReport, json};
+use super::{MeasureReport, MeasuredFile, json, places};
 
 impl MeasureReport {
     /// The report as JSON.
@@ -23,11 +23,12 @@ impl MeasureReport {
             .filter(|frame| frame.is_used())
             .collect();
         let mut page = Page::new(*look);
-        page.words(Role::Answer, "", &answer(&used));
+        page.words(Role::Answer, "", &answer(&used, frames));
         page.gap();
         if !used.is_empty() {
             table::write(&used, &mut page);
         }
+        places::write(&report.value, &mut page);
         page.gap();
         let warnings = report.warnings.iter().map(|warning| warning.text.as_str());
         labelled(&mut page, "beware", Role::Middling, warnings);
@@ -36,7 +37,25 @@ impl MeasureReport {
     }
 }
 
-fn answer(frames: &[&FrameReport]) -> String {
+fn answer(used: &[&FrameReport], files: &[MeasuredFile]) -> String {
+    let longest = used
+        .iter()
+        .filter_map(|frame| Some((frame, frame.trail?.length)))
+        .max_by(|a, b| a.1.value.px().total_cmp(&b.1.value.px()));
+    let trails = match longest {
+        Some((frame, length)) => format!(
+            "{}; longest trail {} px in {}.",
+            looks(used),
+            table::with_sigma(length),
+            table::file_name(&frame.file)
+        ),
+        None => "Cannot tell: too few stars in every frame.".into(),
+    };
+    format!("{trails} {}", identified(files))
+}
+
+/// `4 round, 2 trailed`.
+fn looks(frames: &[&FrameReport]) -> String {
     let count = |verdict| {
         frames
             .iter()
@@ -53,18 +72,20 @@ fn answer(frames: &[&FrameReport]) -> String {
     .filter(|verdict| count(*verdict) > 0)
     .map(|verdict| format!("{} {}", count(verdict), verdict.key()))
     .collect();
-    let longest = frames
-        .iter()
-        .filter_map(|frame| Some((frame, frame.trail?.length)))
-        .max_by(|a, b| a.1.value.px().total_cmp(&b.1.value.px()));
-    match longest {
-        Some((frame, length)) => format!(
-            "{}; longest trail {} px in {}.",
-            words.join(", "),
-            table::with_sigma(length),
-            table::file_name(&frame.file)
-        ),
-        None => "Cannot tell: too few stars in every frame.".into(),
+    words.join(", ")
+}
+
+fn identified(files: &[MeasuredFile]) -> String {
+    let measured = files.iter().filter_map(|file| file.measured.as_ref());
+    let known: Vec<bool> = measured
+        .map(|measured| measured.identity.known().is_some())
+        .collect();
+    match (known.iter().filter(|known| **known).count(), known.len()) {
+        (1, 1) => "Stars identified.".into(),
+        (0, 1) => "Stars not identified.".into(),
+        (0, _) => "Stars identified in none of them.".into(),
+        (all, of) if all == of => "Stars identified in all.".into(),
+        (some, of) => format!("Stars identified in {some} of {of}."),
     }
 }
 
@@ -72,8 +93,60 @@ fn answer(frames: &[&FrameReport]) -> String {
 mod tests {
     use super::*;
     use crate::report::measure::MeasuredFile;
-    use crate::report::measure::tests::slanted;
+    use crate::report::measure::identity::tests::identified;
+    use crate::report::measure::tests::{looking, slanted};
     use crate::report::page::{Ink, Letters};
+
+    fn text_of(frames: Vec<MeasuredFile>) -> String {
+        MeasureReport::to_text(&Warned::clean(MeasureReport { frames }), &LOOK)
+    }
+
+    #[test]
+    fn a_known_frame_says_where_it_looked_and_through_which_lens() {
+        let known = identified(83.82, -5.39, 1.0);
+        let text = text_of(vec![looking(known)]);
+        for words in [
+            "Stars identified.",
+            "05h35m17s",
+            "-05d23m24s",
+            "3.00 +- 0.01 mm",
+            "343.8 +- 0.3\"",
+            "-0.02 +- 0.01",
+            "0.30",
+            "175.0 S",
+            "0h16m east",
+        ] {
+            assert!(text.contains(words), "{words} in {text}");
+        }
+        assert!(text.lines().all(|line| line.len() <= 80), "{text}");
+    }
+
+    #[test]
+    fn without_site_and_time_it_says_what_they_would_tell() {
+        let mut file = looking(identified(83.82, -5.39, 1.0));
+        let center = file.frame.center.as_mut().unwrap();
+        (center.horizon, center.hour_angle) = (None, None);
+        let text = text_of(vec![file]);
+        assert!(text.contains("--site"), "{text}");
+    }
+
+    #[test]
+    fn an_unknown_frame_says_why() {
+        let text = text_of(vec![slanted()]);
+        assert!(text.contains("Stars not identified."), "{text}");
+        assert!(
+            text.contains("IMG_1.jpg: no part of the catalogue agrees"),
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn a_long_row_of_frames_stays_about_a_screen() {
+        let frames = vec![looking(identified(83.82, -5.39, 1.0)); 40];
+        let text = text_of(frames);
+        assert!(text.contains("28 more between"), "{text}");
+        assert!(text.lines().count() < 60, "{text}");
+    }
 
     const LOOK: Look = Look {
         width: 80,
@@ -85,13 +158,12 @@ mod tests {
     fn the_first_line_counts_the_looks_and_names_the_longest_trail() {
         let aside = MeasuredFile {
             frame: FrameReport::set_aside("night/IMG_2.jpg", "night", "it is empty"),
-            field: None,
+            measured: None,
         };
-        let frames = vec![slanted(), aside];
-        let text = MeasureReport::to_text(&Warned::clean(MeasureReport { frames }), &LOOK);
+        let text = text_of(vec![slanted(), aside]);
         assert_eq!(
             text.lines().next(),
-            Some("1 trailed; longest trail 6.0 +- 0.1 px in IMG_1.jpg.")
+            Some("1 trailed; longest trail 6.0 +- 0.1 px in IMG_1.jpg. Stars not identified.")
         );
         assert!(text.contains("night/IMG_2.jpg: it is empty"), "{text}");
     }

@@ -26,11 +26,12 @@ impl PoleStarReport {
             self.site(),
             self.zone()
         )?;
+        writeln!(text, "{}", self.now_sentence())?;
         writeln!(text)?;
         writeln!(
             text,
-            "As on a clock face about the refracted pole for who faces {}:\n\
-             12 is up, 3 is right ({}). Arcminutes from the refracted pole.",
+            "Through the night, as on a clock face about the refracted pole; facing {},\n\
+             12 is up, 3 is right ({}).",
             facing.pole, facing.right
         )?;
         writeln!(text)?;
@@ -39,6 +40,18 @@ impl PoleStarReport {
         writeln!(text, "{}", self.pole_sentence())?;
         writeln!(text, "{}", self.error_sentence())?;
         writeln!(text, "{}", self.cost_sentence())
+    }
+
+    /// The answer: where the star stands at the time asked for.
+    fn now_sentence(&self) -> String {
+        let about = self.now.place.about_pole;
+        format!(
+            "At {} it stands at {} o'clock by eye, {} in an inverting scope,\n{:.1}' from the refracted pole.",
+            self.local(self.now.utc, "%H:%M"),
+            clock_face(about.clockwise_from_up),
+            clock_face(about.in_inverting_scope().clockwise_from_up),
+            about.distance.arcmin(),
+        )
     }
 
     fn write_table(&self, text: &mut String) -> std::fmt::Result {
@@ -211,7 +224,7 @@ mod tests {
         let north = report_pole_star(&sample::question(51.5, -0.1, "2026-01-15T22:00:00Z"));
         let text = north.to_text();
         assert!(text.contains("alpha Ursae Minoris, 51.50 N 0.10 W, times are UTC+00:00"));
-        assert!(text.contains("faces north") && text.contains("3 is right (east)"));
+        assert!(text.contains("facing north") && text.contains("3 is right (east)"));
         // Airless altitude 51.983 and azimuth 359.370: up and to the left.
         assert!(text.contains("' too high") && text.contains("' too far west"));
         assert!(text.contains("equator due south"));
