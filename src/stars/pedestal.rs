@@ -48,3 +48,23 @@ fn clipped_middle(values: &mut [f32], noise: f32) -> f32 {
     let (sum, count) = kept.fold((0.0, 0.0), |(s, n), v| (s + v, n + 1.0));
     if count > 0.0 { sum / count } else { median }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_ring_gives_what_the_mesh_leaves_and_ignores_a_neighbour() {
+        let value = |i: usize| {
+            let (x, y) = ((i % 60) as f64, (i / 60) as f64);
+            let star = 5.0 * (-0.5 * ((x - 30.0).powi(2) + (y - 30.0).powi(2)) / 1.4).exp();
+            let neighbour = 2.0 * (-0.5 * ((x - 37.0).powi(2) + (y - 32.0).powi(2)) / 1.4).exp();
+            (0.13 + star + neighbour + 0.01 * ((i * 7919 % 13) as f64 - 6.0) / 3.74) as f32
+        };
+        let plane = Plane::new(60, 60, (0..3600).map(value).collect()).expect("sizes agree");
+        let sky = Background::flat(60, 60, 0.1, 0.01);
+        let found = local_pedestal(&plane, &sky, PixelPoint::new(30.0, 30.0), 1.2).expect("inside");
+        assert!((found - 0.03).abs() < 0.003, "{found}");
+        assert!(local_pedestal(&plane, &sky, PixelPoint::new(-1.0, 30.0), 1.2).is_none());
+    }
+}

@@ -19,7 +19,7 @@ pub(super) struct FrameShape {
 }
 
 /// Stars whose shape counts: clean and this far above their noise.
-pub(super) const SHAPE_SIGNIFICANCE: f64 = 12.0;
+pub(super) const SHAPE_SIGNIFICANCE: f64 = 9.0;
 /// Stars that teach the PSF.
 const MOST_TEACHERS: usize = 60;
 /// Stars that make a choice among them possible.
