@@ -21,18 +21,18 @@ pub(super) fn local_pedestal(
         center.y.round().min(height - 1.0) as usize,
     );
     let (level, noise) = (sky.level_at(cx, cy), sky.noise_at(cx, cy));
-    let ring = (inner * inner) as usize..=(outer * outer) as usize;
+    let mut values = Vec::with_capacity((2.0 * outer * outer) as usize);
     let reach = outer as usize;
-    let mut values = Vec::with_capacity(2 * reach * reach);
     for y in cy.saturating_sub(reach)..(cy + reach + 1).min(plane.height()) {
+        let across = y.abs_diff(cy) as f64;
+        let half = |radius: f64| (radius * radius - across * across).max(0.0).sqrt() as usize;
+        let (far, near) = (half(outer), half(inner));
         let row = plane.row(y);
-        let across = y.abs_diff(cy).pow(2);
-        let start = cx.saturating_sub(reach);
-        for x in (start + y % 2..(cx + reach + 1).min(plane.width())).step_by(2) {
-            if ring.contains(&(across + x.abs_diff(cx).pow(2))) {
-                values.push(row[x] - level);
-            }
-        }
+        let left = cx.saturating_sub(far)..cx.saturating_sub(near);
+        let right = (cx + near + 1).min(row.len())..(cx + far + 1).min(row.len());
+        // Every other pixel, shifted from row to row.
+        values.extend(row[left].iter().skip(y % 2).step_by(2).map(|v| v - level));
+        values.extend(row[right].iter().skip(y % 2).step_by(2).map(|v| v - level));
     }
     Some(f64::from(clipped_middle(&mut values, noise)))
 }
