@@ -55,7 +55,7 @@ impl Quality {
 /// One star as the frame shows it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Star {
-    /// Middle of its trail (its place at mid exposure).
+    /// Middle of its trail, halfway between its ends (its place at mid exposure where the pace was even).
     pub position: PixelPoint,
     /// Covariance of `position`, square pixels.
     pub position_covariance: PixelTensor,
@@ -63,11 +63,13 @@ pub struct Star {
     pub flux: Measured<f64>,
     /// Brightest pixel above the background.
     pub peak: f64,
-    /// Second moments of its image, square pixels (seeing, lens and trail together).
+    /// Second moments of its image, square pixels (seeing, lens and trail together), on a scale on which an
+    /// evenly lit trail d adds d d^T / 12.
     pub moments: PixelTensor,
     /// 1-sigma of each of the moments, square pixels.
     pub moments_sigma: PixelTensor,
-    /// Straight vector between the ends of its trail; its sign means nothing. `None` where not measured.
+    /// Straight vector between the ends of its trail; its sign means nothing. `None` where not measured by
+    /// itself: in frames with short trails, and for faint stars that were found with the bulk's trail.
     pub trail: Option<PixelVector>,
     /// What to beware of.
     pub quality: Quality,
