@@ -64,12 +64,15 @@ fn samples(
     let (mx, my) = (node.0 as f32, node.1 as f32);
     let mut samples = Vec::with_capacity(SAMPLES + rows.len());
     for y in rows.clone() {
-        for x in columns.clone().skip((y * 3) % step).step_by(step) {
+        let (row, dy) = (plane.row(y), y as f32 - my);
+        let mut x = columns.start + (y * 3) % step;
+        while x < columns.end {
             samples.push(Sample {
-                value: plane.row(y)[x],
+                value: row[x],
                 x: x as f32 - mx,
-                y: y as f32 - my,
+                y: dy,
             });
+            x += step;
         }
     }
     if samples.is_empty() {
@@ -106,25 +109,29 @@ fn level_and_scatter(values: &mut [f32]) -> Cell {
 /// Takes the slope of the unclipped samples off all of them; returns what the slope adds to their mean
 /// over its value at the node.
 fn remove_slope(samples: &mut [Sample], rough: Cell) -> f32 {
-    let sky: Vec<[f64; 3]> = samples
-        .iter()
-        .filter(|s| is_sky(s.value, rough))
-        .map(|s| {
-            [
-                f64::from(s.x),
-                f64::from(s.y),
-                f64::from(s.value - rough.level),
-            ]
-        })
-        .collect();
-    let mean = |k: usize| sky.iter().map(|s| s[k]).sum::<f64>() / sky.len().max(1) as f64;
-    let middle = [mean(0), mean(1), mean(2)];
-    let sum = |i: usize, j: usize| {
-        sky.iter()
-            .map(|s| (s[i] - middle[i]) * (s[j] - middle[j]))
-            .sum::<f64>()
-    };
-    let (xx, xy, yy, xv, yv) = (sum(0, 0), sum(0, 1), sum(1, 1), sum(0, 2), sum(1, 2));
+    // Count, sums and sums of products of x, y, value.
+    let (mut n, mut s, mut p) = (0.0_f64, [0.0_f64; 3], [0.0_f64; 5]);
+    for sample in samples.iter().filter(|s| is_sky(s.value, rough)) {
+        let (x, y, v) = (
+            f64::from(sample.x),
+            f64::from(sample.y),
+            f64::from(sample.value - rough.level),
+        );
+        n += 1.0;
+        s.iter_mut()
+            .zip([x, y, v])
+            .for_each(|(sum, term)| *sum += term);
+        p.iter_mut()
+            .zip([x * x, x * y, y * y, x * v, y * v])
+            .for_each(|(sum, term)| *sum += term);
+    }
+    let middle = s.map(|sum| sum / n.max(1.0));
+    let (xx, xy, yy) = (
+        p[0] - s[0] * middle[0],
+        p[1] - s[0] * middle[1],
+        p[2] - s[1] * middle[1],
+    );
+    let (xv, yv) = (p[3] - s[0] * middle[2], p[4] - s[1] * middle[2]);
     let determinant = xx * yy - xy * xy;
     if determinant <= 1e-9 * xx * yy || determinant <= 0.0 {
         return 0.0;
@@ -146,17 +153,21 @@ fn is_sky(value: f32, cell: Cell) -> bool {
 fn scatter(samples: &[Sample], rough: Cell) -> f32 {
     let mut cell = rough;
     for _ in 0..4 {
-        let kept: Vec<f32> = samples
-            .iter()
-            .map(|s| s.value)
-            .filter(|v| is_sky(*v, cell))
-            .collect();
-        if kept.is_empty() {
+        let (mut n, mut sum, mut squares) = (0.0_f64, 0.0_f64, 0.0_f64);
+        for sample in samples.iter().filter(|s| is_sky(s.value, cell)) {
+            let v = f64::from(sample.value - rough.level);
+            n += 1.0;
+            sum += v;
+            squares += v * v;
+        }
+        if n < 1.0 {
             break;
         }
+        let mean = sum / n;
+        let noise = (squares / n - mean * mean).max(0.0).sqrt() as f32 * CLIPPED_SCATTER;
         cell = Cell {
-            level: mean(&kept),
-            noise: deviation(&kept) * CLIPPED_SCATTER,
+            level: rough.level + mean as f32,
+            noise,
         };
     }
     cell.noise

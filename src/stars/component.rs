@@ -165,3 +165,62 @@ fn describe(plane: &Plane, sky: &Background, runs: Vec<Run>, mut peaks: Vec<Peak
         runs,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn plane() -> Plane {
+        Plane::new(30, 20, vec![1.0; 600]).expect("sizes agree")
+    }
+
+    fn joined(runs: Vec<Run>) -> Vec<Component> {
+        components(
+            &plane(),
+            &Background::flat(30, 20, 0.0, 0.1),
+            &Scan {
+                runs,
+                peaks: Vec::new(),
+            },
+        )
+    }
+
+    #[test]
+    fn runs_that_touch_at_corners_are_one_patch_and_others_are_not() {
+        let run = |y, start, end| Run { y, start, end };
+        let patches = joined(vec![
+            run(2, 3, 6),
+            run(3, 6, 8),
+            run(3, 12, 14),
+            run(4, 15, 16),
+        ]);
+        assert_eq!(patches.len(), 3);
+        assert_eq!((patches[0].area, patches[0].bounds), (5, [3, 2, 8, 4]));
+    }
+
+    #[test]
+    fn arms_that_meet_further_down_are_one_patch() {
+        let run = |y, start, end| Run { y, start, end };
+        let patches = joined(vec![
+            run(0, 2, 3),
+            run(0, 6, 7),
+            run(1, 2, 3),
+            run(1, 6, 7),
+            run(2, 2, 7),
+        ]);
+        assert_eq!(patches.len(), 1);
+        assert!((patches[0].centroid.x - 4.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn extent_runs_from_the_first_to_the_last_pixel() {
+        let patch = &joined(vec![Run {
+            y: 5,
+            start: 10,
+            end: 21,
+        }])[0];
+        let (first, last) = patch.extent((1.0, 0.0));
+        assert!((last - first - 10.0).abs() < 1e-9 && (first + last).abs() < 1e-9);
+        assert!(!patch.near_edge(30, 20, 5) && patch.near_edge(30, 20, 6));
+    }
+}

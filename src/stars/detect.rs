@@ -98,3 +98,51 @@ fn is_peak(filtered: &Filtered, x: usize, y: usize) -> bool {
     let after = x + 1 < filtered.width && row[x + 1] > value;
     !(above || below || before || after)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::rendered::{Drawn, Scene, flux_for, picture};
+    use super::*;
+
+    #[test]
+    fn a_star_is_one_peak_whichever_band_it_lies_in() {
+        let scene = Scene {
+            width: 200,
+            height: 300,
+            ..Scene::clear(2.5, 1)
+        };
+        let flux = flux_for(&scene, (0.0, 0.0), 40.0);
+        let star = |x, y| Drawn {
+            x,
+            y,
+            dx: 0.0,
+            dy: 0.0,
+            flux,
+        };
+        // One on the border of two bands, one in the frame's corner.
+        let truth = [star(50.2, 63.6), star(120.0, 191.5), star(1.0, 298.0)];
+        let plane = picture(&scene, &truth);
+        let sky = Background::estimate(&plane);
+        let found = scan(&plane, &sky, &Filter::of_stars(1.1), 6.0);
+        assert_eq!(found.peaks.len(), 3, "{:?}", found.peaks);
+        for peak in &found.peaks {
+            assert!(
+                truth
+                    .iter()
+                    .any(|t| (t.x - peak.x as f64).hypot(t.y - peak.y as f64) < 1.0),
+                "{peak:?}"
+            );
+            assert!(
+                found
+                    .runs
+                    .iter()
+                    .any(|r| r.y == peak.y && (r.start..r.end).contains(&peak.x))
+            );
+        }
+        assert!(
+            (36.0..55.0).contains(&found.peaks[0].significance),
+            "{:?}",
+            found.peaks
+        );
+    }
+}

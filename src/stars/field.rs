@@ -231,3 +231,68 @@ pub(super) fn median(values: impl Iterator<Item = f64>) -> f64 {
     let middle = values.len() / 2;
     *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const CENTER: PixelPoint = PixelPoint::new(500.0, 400.0);
+
+    /// Vectors of a turning field with alternating signs, and every fifth one wild.
+    fn samples() -> Vec<VectorSample> {
+        (0..60)
+            .map(|i| {
+                let place = PixelPoint::new((i * 389 % 1000) as f64, (i * 241 % 800) as f64);
+                let true_one = truth(place);
+                let vector = match i % 5 {
+                    0 => PixelVector::new(-true_one.dy, 3.0 * true_one.dx),
+                    1 | 2 => -true_one,
+                    _ => true_one,
+                };
+                VectorSample {
+                    place,
+                    vector,
+                    covariance: PixelTensor::new(0.01, 0.0, 0.01),
+                }
+            })
+            .collect()
+    }
+
+    fn truth(place: PixelPoint) -> PixelVector {
+        PixelVector::new(
+            4.0 + 0.004 * (place.y - CENTER.y),
+            7.0 - 0.004 * (place.x - CENTER.x),
+        )
+    }
+
+    #[test]
+    fn signs_and_strays_do_not_matter() {
+        let guide = VectorField::uniform(CENTER, PixelVector::new(4.0, 7.0));
+        let field = VectorField::fit(&samples(), &guide, CENTER, 640.0).expect("many samples");
+        for place in [
+            CENTER,
+            PixelPoint::new(0.0, 0.0),
+            PixelPoint::new(900.0, 100.0),
+        ] {
+            let (found, wanted) = (field.at(place), truth(place));
+            assert!(
+                (found.dx - wanted.dx).hypot(found.dy - wanted.dy) < 0.02,
+                "{found:?} {wanted:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn too_few_samples_give_no_field() {
+        let guide = VectorField::uniform(CENTER, PixelVector::new(4.0, 7.0));
+        assert!(VectorField::fit(&samples()[..2], &guide, CENTER, 640.0).is_none());
+    }
+
+    #[test]
+    fn common_errors_lie_along_and_across() {
+        let field =
+            VectorField::uniform(CENTER, PixelVector::new(3.0, 4.0)).with_common_error(0.5, 0.1);
+        let (along, across) = principal_variances(field.covariance, PixelVector::new(3.0, 4.0));
+        assert!((along - 0.25).abs() < 1e-12 && (across - 0.01).abs() < 1e-12);
+    }
+}

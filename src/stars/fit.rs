@@ -300,3 +300,144 @@ fn is_sane(trial: &Vector, start: &Segment, psf: Psf) -> bool {
         && length < 1.6 * started + 4.0 * psf.core
         && trial.iter().all(|v| v.is_finite())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::rendered::{Drawn, Scene, flux_for, picture};
+    use super::*;
+
+    struct Sight {
+        plane: Plane,
+        sky: Background,
+    }
+
+    impl Sight {
+        fn of(plane: Plane) -> Self {
+            Self {
+                sky: Background::estimate(&plane),
+                plane,
+            }
+        }
+        fn setup(&self) -> FitSetup<'_> {
+            let psf = Psf {
+                core: 1.1,
+                ratio: 1.8,
+                wings: 0.25,
+            };
+            FitSetup {
+                plane: &self.plane,
+                sky: &self.sky,
+                noise: Noise::WHITE,
+                psf,
+                pace: Pace::default(),
+                saturation: 10.0,
+            }
+        }
+    }
+
+    fn scene() -> Scene {
+        Scene {
+            width: 120,
+            height: 110,
+            ..Scene::clear(2.5, 3)
+        }
+    }
+
+    fn start(star: &Drawn) -> Segment {
+        Segment {
+            center: PixelPoint::new(star.x + 0.6, star.y - 0.5),
+            vector: PixelVector::new(star.dx - 0.8, star.dy + 0.5),
+            flux: 0.8 * star.flux,
+            pedestal: 0.0,
+        }
+    }
+
+    fn star() -> Drawn {
+        Drawn {
+            x: 60.3,
+            y: 55.7,
+            dx: 9.0,
+            dy: 6.0,
+            flux: flux_for(&scene(), (9.0, 6.0), 80.0),
+        }
+    }
+
+    fn check(fit: &SegmentFit, star: &Drawn) {
+        let s = fit.segment;
+        let pull =
+            |found: f64, truth: f64, variance: f64| ((found - truth) / variance.sqrt()).abs();
+        assert!(
+            pull(s.center.x, star.x, fit.center_covariance.xx) < 4.0,
+            "{fit:?}"
+        );
+        assert!(
+            pull(s.center.y, star.y, fit.center_covariance.yy) < 4.0,
+            "{fit:?}"
+        );
+        assert!(
+            pull(s.vector.dx, star.dx, fit.vector_covariance.xx) < 4.0,
+            "{fit:?}"
+        );
+        assert!((s.flux / star.flux - 1.0).abs() < 0.1, "{fit:?}");
+    }
+
+    #[test]
+    fn a_trail_is_found_from_a_start_beside_it() {
+        let sight = Sight::of(picture(&scene(), &[star()]));
+        check(
+            &fit_segment(&sight.setup(), start(&star()), None).expect("a clear star"),
+            &star(),
+        );
+    }
+
+    #[test]
+    fn a_hot_pixel_and_a_neighbour_are_left_out() {
+        let neighbour = Drawn {
+            x: 62.0,
+            y: 63.5,
+            dx: 0.0,
+            dy: 0.0,
+            flux: star().flux,
+        };
+        let plane = picture(&scene(), &[star(), neighbour]);
+        let mut data = plane.data().to_vec();
+        data[57 * 120 + 62] += 0.6;
+        let sight = Sight::of(Plane::new(120, 110, data).expect("sizes agree"));
+        let fit = fit_segment(&sight.setup(), start(&star()), None).expect("a clear star");
+        assert!(fit.masked > 0.02, "{fit:?}");
+        let s = fit.segment;
+        assert!(
+            (s.center.x - star().x).hypot(s.center.y - star().y) < 0.3,
+            "{fit:?}"
+        );
+        assert!(
+            (s.vector.dx - star().dx).hypot(s.vector.dy - star().dy) < 0.6,
+            "{fit:?}"
+        );
+    }
+
+    #[test]
+    fn an_anchor_holds_the_trail_of_a_faint_star() {
+        let faint = Drawn {
+            flux: 0.12 * star().flux,
+            ..star()
+        };
+        let sight = Sight::of(picture(&scene(), &[faint]));
+        let anchor = Anchor {
+            vector: PixelVector::new(9.0, 6.0),
+            sigma: 0.1,
+        };
+        let fit = fit_segment(&sight.setup(), start(&faint), Some(anchor)).expect("a faint star");
+        assert!(
+            (fit.segment.vector.dx - 9.0).hypot(fit.segment.vector.dy - 6.0) < 0.4,
+            "{fit:?}"
+        );
+        assert!(fit.segment.flux / fit.flux_sigma > 5.0, "{fit:?}");
+    }
+
+    #[test]
+    fn a_start_off_the_frame_gives_nothing() {
+        let sight = Sight::of(picture(&scene(), &[star()]));
+        assert!(fit_segment(&sight.setup(), start(&Drawn { x: -5.0, ..star() }), None).is_none());
+    }
+}

@@ -120,3 +120,75 @@ fn bounded(mut state: SharedVector) -> SharedVector {
     (6..8).for_each(|k| state[k] = state[k].clamp(-0.9, 0.9));
     state
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::background::Background;
+    use super::super::noise::Noise;
+    use super::super::rendered::{Drawn, Scene, flux_for, grid, picture};
+    use super::*;
+    use crate::units::{PixelPoint, PixelVector};
+
+    const TRAIL: (f64, f64) = (14.0, -9.0);
+
+    fn learnt(stars: &[Drawn], drawn: &[Drawn], scene: &Scene, freedom: Freedom) -> Learnt {
+        let plane = picture(scene, drawn);
+        let sky = Background::estimate(&plane);
+        let setup = FitSetup {
+            plane: &plane,
+            sky: &sky,
+            noise: Noise::WHITE,
+            psf: Psf::gaussian(1.3),
+            pace: Pace::default(),
+            saturation: 10.0,
+        };
+        let segment = |s: &Drawn| Segment {
+            center: PixelPoint::new(s.x, s.y),
+            vector: PixelVector::new(0.95 * s.dx, 0.95 * s.dy),
+            flux: s.flux,
+            pedestal: 0.0,
+        };
+        let segments: Vec<Segment> = stars.iter().map(segment).collect();
+        learn_shared(&setup, &segments, freedom).expect("many stars")
+    }
+
+    fn scene() -> Scene {
+        Scene {
+            width: 400,
+            height: 360,
+            ..Scene::clear(2.6, 8)
+        }
+    }
+
+    #[test]
+    fn profile_length_and_noise_of_the_light_are_found() {
+        let flux = flux_for(&scene(), TRAIL, 100.0);
+        let stars = grid(&scene(), 45.0, TRAIL, flux, 3.0 * flux);
+        let found = learnt(&stars, &stars, &scene(), Freedom::Length);
+        // A Moffat profile of 2.6 pixels seen by square pixels: 2.69.
+        assert!((found.psf.fwhm() / 2.69 - 1.0).abs() < 0.04, "{found:?}");
+        assert!(
+            (found.stretch.0 * 0.95 - 1.0).abs() < 4.0 * found.stretch.1 + 0.003,
+            "{found:?}"
+        );
+        assert!((found.gain / scene().gain()).ln().abs() < 0.5, "{found:?}");
+    }
+
+    #[test]
+    fn light_that_stayed_at_one_end_is_found_there() {
+        let flux = flux_for(&scene(), TRAIL, 100.0);
+        let run = grid(&scene(), 45.0, TRAIL, flux, 3.0 * flux);
+        let stood = run.iter().map(|s| Drawn {
+            x: s.x + 0.5 * s.dx,
+            y: s.y + 0.5 * s.dy,
+            dx: 0.0,
+            dy: 0.0,
+            flux: 0.5 * s.flux,
+        });
+        let drawn: Vec<Drawn> = run.iter().copied().chain(stood).collect();
+        let found = learnt(&run, &drawn, &scene(), Freedom::DwellingAtEnd);
+        assert!((found.pace.end - 1.0 / 3.0).abs() < 0.03, "{found:?}");
+        assert_eq!(found.pace.start, 0.0);
+        assert!((found.stretch.0 * 0.95 - 1.0).abs() < 0.02, "{found:?}");
+    }
+}

@@ -23,9 +23,9 @@ const ANCHORED_SIGNIFICANCE: f64 = 6.0;
 const MOST_UNEXPLAINED: f64 = 0.5;
 /// Error of all lengths of a frame together that no fit can tell, in full widths of a star: what the
 /// development of a picture and a profile that is no sum of two Gaussians do to the ends. Measured on
-/// rendered 8-bit frames: 0.01 to 0.03 for an even pace, up to 0.06 where the drive swings, 0.01 across.
+/// rendered frames: 0.01 to 0.03 for an even pace, 0.03 to 0.13 where the drive swings, 0.01 across.
 const EVEN_LENGTH_ERROR: f64 = 0.02;
-const UNEVEN_LENGTH_ERROR: f64 = 0.05;
+const UNEVEN_LENGTH_ERROR: f64 = 0.08;
 const ACROSS_ERROR: f64 = 0.01;
 /// The same for stars that the pixels hardly resolve, square pixels: over the full width it gives 0.1 pixels
 /// for stars of one pixel, as the frames of a real series at rest scatter.

@@ -26,6 +26,9 @@ const FIRST_SIGMA: f64 = 1.2;
 const THRESHOLD: f32 = 5.0;
 /// Trails longer than this many full widths of a star are fitted as segments; shorter ones show in the moments.
 const LONG_TRAIL_WIDTHS: f64 = 1.3;
+/// Patches that a first look at the shapes takes, in frames with more than the second number of them.
+const FIRST_LOOK: usize = 400;
+const FULL_LOOK: usize = 1200;
 /// Full width at half maximum of a Gaussian over its sigma, sqrt(8 ln 2).
 const FWHM_PER_SIGMA: f64 = 2.354_820_045;
 
@@ -50,7 +53,18 @@ pub(super) fn measure(plane: &Plane, saturation: f32) -> StarField {
     if trailed.is_some_and(|bulk| fill_long(&mut field, &setup, bulk, &found)) {
         return field;
     }
-    fill_short(&mut field, &setup, &found);
+    let (tuned, patches) = tuned(&setup, found.clone());
+    if trailed.is_none() && patches.len() > FULL_LOOK {
+        // The brightest say whether all the others are worth measuring as round stars.
+        let mut look = field.clone();
+        fill_short(&mut look, &tuned, &brightest(&patches));
+        if trailed_after_all(&look, plane)
+            .is_some_and(|bulk| fill_long(&mut field, &setup, &bulk, &found))
+        {
+            return field;
+        }
+    }
+    fill_short(&mut field, &tuned, &patches);
     if trailed.is_some() {
         // The bright patches are long but no fit bears it out: better no trail than a wrong one.
         (field.trail, field.fwhm) = (None, None);
@@ -58,6 +72,14 @@ pub(super) fn measure(plane: &Plane, saturation: f32) -> StarField {
         fill_long(&mut field, &setup, &bulk, &found);
     }
     field
+}
+
+/// The patches with the strongest peaks.
+fn brightest(found: &[Component]) -> Vec<Component> {
+    let strength = |c: &Component| c.peaks.first().map_or(0.0, |p| p.significance);
+    let mut order: Vec<&Component> = found.iter().collect();
+    order.sort_by(|a, b| strength(b).total_cmp(&strength(a)));
+    order.into_iter().take(FIRST_LOOK).cloned().collect()
 }
 
 fn empty_field(plane: &Plane, sky: &Background) -> StarField {
@@ -161,24 +183,34 @@ fn count_foreign(components: &[Component], field: &VectorField, rejected: &mut R
     }
 }
 
-/// Measures the frame as one of short trails.
-fn fill_short(field: &mut StarField, setup: &FitSetup, found: &[Component]) {
+/// The patches under a filter as wide as the stars, and what the fit must know to measure them.
+fn tuned<'a>(setup: &FitSetup<'a>, found: Vec<Component>) -> (FitSetup<'a>, Vec<Component>) {
     let sigma = setup.psf.core.clamp(0.7, 5.0);
-    // The first look's filter loses nothing on stars about as wide as it.
-    let tuned =
-        ((sigma / FIRST_SIGMA).ln().abs() > 0.25).then(|| find(setup.plane, setup.sky, sigma));
-    let correlation = tuned.as_ref().map_or(setup.noise.correlation, |t| t.1);
     let setup = FitSetup {
-        noise: Noise {
-            correlation,
-            gain: 0.0,
-        },
         psf: Psf::gaussian(sigma),
         ..*setup
     };
-    let found = tuned.as_ref().map_or(found, |t| &t.0);
-    field.stars = measure_points(&setup, found, &mut field.rejected);
-    if let Some(shape) = measure_shape(&setup, &mut field.stars) {
+    // The first look's filter loses nothing on stars about as wide as it.
+    if (sigma / FIRST_SIGMA).ln().abs() < 0.25 {
+        return (setup, found);
+    }
+    let (found, correlation) = find(setup.plane, setup.sky, sigma);
+    (
+        FitSetup {
+            noise: Noise {
+                correlation,
+                gain: 0.0,
+            },
+            ..setup
+        },
+        found,
+    )
+}
+
+/// Measures the frame as one of short trails.
+fn fill_short(field: &mut StarField, setup: &FitSetup, patches: &[Component]) {
+    field.stars = measure_points(setup, patches, &mut field.rejected);
+    if let Some(shape) = measure_shape(setup, &mut field.stars) {
         field.trail = Some(shape.trail);
         field.fwhm = Some(Measured::new(
             Pixels::new(shape.fwhm.value),

@@ -63,11 +63,13 @@ pub struct Star {
     pub flux: Measured<f64>,
     /// Brightest pixel above the background.
     pub peak: f64,
-    /// Second moments of its image, square pixels (seeing, lens and trail together).
+    /// Second moments of its image, square pixels (seeing, lens and trail together), on a scale on which an
+    /// evenly lit trail d adds d d^T / 12.
     pub moments: PixelTensor,
     /// 1-sigma of each of the moments, square pixels.
     pub moments_sigma: PixelTensor,
-    /// Straight vector between the ends of its trail; its sign means nothing. `None` where not measured.
+    /// Straight vector between the ends of its trail; its sign means nothing. `None` where not measured by
+    /// itself: in frames with short trails, and for faint stars that were found with the bulk's trail.
     pub trail: Option<PixelVector>,
     /// What to beware of.
     pub quality: Quality,

@@ -172,3 +172,93 @@ fn echo_of(of: &TrailPeak, at: &TrailPeak, sigma: f64, pace: Pace) -> f64 {
     };
     f64::from(of.significance) * along.max(again) * across
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::background::Background;
+    use super::super::noise::Noise;
+    use super::super::psf::Psf;
+    use super::super::rendered::{Drawn, Scene, flux_for, picture};
+    use super::*;
+
+    fn peaks(stars: &[Drawn], scene: &Scene, vector: (f64, f64)) -> Vec<TrailPeak> {
+        let plane = picture(scene, stars);
+        let sky = Background::estimate(&plane);
+        let setup = FitSetup {
+            plane: &plane,
+            sky: &sky,
+            noise: Noise::WHITE,
+            psf: Psf::gaussian(1.1),
+            pace: Pace::default(),
+            saturation: 10.0,
+        };
+        let field = VectorField::uniform(plane.center(), PixelVector::new(vector.0, vector.1));
+        scan_trails(&setup, &field, 6.0)
+    }
+
+    #[test]
+    fn faint_trails_are_found_at_their_middles_in_all_directions() {
+        for (dx, dy) in [(60.0, 12.0), (-25.0, 50.0), (40.0, -40.0), (0.0, 55.0)] {
+            let scene = Scene {
+                width: 460,
+                height: 420,
+                ..Scene::clear(2.5, 4)
+            };
+            // Each pixel of these stands less than one sigma above the sky.
+            let flux = flux_for(&scene, (dx, dy), 14.0);
+            let stars = [
+                Drawn {
+                    x: 120.0,
+                    y: 110.0,
+                    dx,
+                    dy,
+                    flux,
+                },
+                Drawn {
+                    x: 300.0,
+                    y: 270.0,
+                    dx,
+                    dy,
+                    flux,
+                },
+            ];
+            let found = peaks(&stars, &scene, (dx, dy));
+            assert_eq!(found.len(), 2, "{dx} {dy}: {found:?}");
+            for peak in found {
+                assert!(
+                    stars
+                        .iter()
+                        .any(|s| (s.x - peak.place.x).hypot(s.y - peak.place.y) < 8.0),
+                    "{peak:?}"
+                );
+                assert!((peak.significance - 13.0).abs() < 4.5, "{peak:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_bright_trail_has_no_echoes_and_hides_no_neighbour() {
+        let scene = Scene {
+            width: 400,
+            height: 360,
+            ..Scene::clear(2.5, 5)
+        };
+        let (dx, dy) = (50.0, 20.0);
+        let flux = flux_for(&scene, (dx, dy), 300.0);
+        let bright = Drawn {
+            x: 200.0,
+            y: 180.0,
+            dx,
+            dy,
+            flux,
+        };
+        let beside = Drawn {
+            x: 190.0,
+            y: 196.0,
+            flux: 0.15 * flux,
+            ..bright
+        };
+        let found = peaks(&[bright, beside], &scene, (dx, dy));
+        assert_eq!(found.len(), 2, "{found:?}");
+    }
+}

@@ -19,9 +19,11 @@ pub(super) struct FrameShape {
 }
 
 /// Stars whose shape counts: clean and this far above their noise.
-pub(super) const SHAPE_SIGNIFICANCE: f64 = 12.0;
+pub(super) const SHAPE_SIGNIFICANCE: f64 = 9.0;
 /// Stars that teach the PSF.
 const MOST_TEACHERS: usize = 60;
+/// Stars that the elongation field is fitted to; more add time and little else.
+const MOST_STARS: usize = 1500;
 /// Stars that make a choice among them possible.
 const ENOUGH_STARS: usize = 20;
 /// Teachers stand within this share of the half diagonal, where there are enough: the trail is wanted
@@ -73,6 +75,7 @@ fn usable<'a>(setup: &FitSetup, stars: &'a [Star]) -> Vec<&'a Star> {
         .iter()
         .filter(clean)
         .filter(|s| s.peak < soft)
+        .take(MOST_STARS)
         .collect();
     if linear.len() >= ENOUGH_STARS {
         linear

@@ -28,7 +28,7 @@ const WIDER_THAN_STARS: f64 = 6.0;
 const WIDEST_HALO: f64 = 60.0;
 const ROUND_HALO: f64 = 3.0;
 /// Fainter than this many sigmas of its own light is no detection, whatever the filter said.
-const LEAST_SIGNIFICANCE: f64 = 3.0;
+const LEAST_SIGNIFICANCE: f64 = 2.5;
 
 /// Measures every peak; what is no star is counted in `rejected`. Brightest first.
 pub(super) fn measure_points(
@@ -176,7 +176,7 @@ impl Bulk {
         let sizes: Vec<f64> = measured
             .iter()
             .flatten()
-            .filter(|a| a.flux > 15.0 * a.errors.flux)
+            .filter(|a| a.flux > 11.0 * a.errors.flux)
             .map(|a| 0.5 * (a.moments.xx + a.moments.yy))
             .collect();
         let n_stars = sizes.len();

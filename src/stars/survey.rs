@@ -215,3 +215,72 @@ fn is_like(sample: &VectorSample, field: &VectorField) -> bool {
     let apart = |sign: f64| (a.dx - sign * b.dx).hypot(a.dy - sign * b.dy);
     apart(1.0).min(apart(-1.0)) < 2.0 + 0.15 * expected.length().px()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::component::components;
+    use super::super::detect::scan;
+    use super::super::filter::Filter;
+    use super::super::rendered::{Drawn, Scene, flux_for, grid, picture};
+    use super::*;
+
+    fn surveyed(scene: &Scene, stars: &[Drawn]) -> Option<Survey> {
+        let plane = picture(scene, stars);
+        let sky = Background::estimate(&plane);
+        let found = components(
+            &plane,
+            &sky,
+            &scan(&plane, &sky, &Filter::of_stars(1.2), 5.0),
+        );
+        survey(&plane, &sky, &found, 10.0)
+    }
+
+    fn frame(trail: (f64, f64)) -> (Scene, Vec<Drawn>) {
+        let scene = Scene {
+            width: 640,
+            height: 560,
+            ..Scene::clear(2.6, 12)
+        };
+        let flux = flux_for(&scene, trail, 80.0);
+        let spacing = 40.0 + trail.0.hypot(trail.1);
+        (scene, grid(&scene, spacing, trail, flux, 5.0 * flux))
+    }
+
+    #[test]
+    fn the_bulk_gives_width_and_trail() {
+        for trail in [(0.0, 0.0), (-11.0, 8.0), (30.0, 60.0)] {
+            let (scene, stars) = frame(trail);
+            let bulk = surveyed(&scene, &stars).expect("many stars");
+            let found = bulk.field.at(PixelPoint::new(320.0, 280.0));
+            let apart = |sign: f64| (found.dx - sign * trail.0).hypot(found.dy - sign * trail.1);
+            assert!(
+                apart(1.0).min(apart(-1.0)) < 1.0 + 0.35 * trail.0.hypot(trail.1),
+                "{trail:?}: {found:?}"
+            );
+            assert!(
+                (bulk.sigma / 1.15).ln().abs() < 0.3,
+                "{trail:?}: {}",
+                bulk.sigma
+            );
+        }
+    }
+
+    #[test]
+    fn one_long_line_does_not_make_round_stars_trailed() {
+        let (scene, mut stars) = frame((0.0, 0.0));
+        stars.push(Drawn {
+            x: 300.0,
+            y: 250.0,
+            dx: 400.0,
+            dy: 130.0,
+            flux: 60.0,
+        });
+        let bulk = surveyed(&scene, &stars).expect("many stars");
+        assert!(bulk.field.at(PixelPoint::new(320.0, 280.0)).length().px() < 1.0);
+    }
+
+    #[test]
+    fn an_empty_frame_has_no_bulk() {
+        assert!(surveyed(&frame((0.0, 0.0)).0, &[]).is_none());
+    }
+}

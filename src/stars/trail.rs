@@ -234,3 +234,96 @@ fn excess_variance(residuals: &DVector<f64>, errors: &[f64]) -> f64 {
     }
     high
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::Quality;
+    use super::super::psf::Psf;
+    use super::*;
+
+    const CENTER: PixelPoint = PixelPoint::new(500.0, 400.0);
+    const SCALE: f64 = 640.0;
+
+    /// Stars of second moment 1.5 with given elongation (e1, e2) at each place, plus a fixed unevenness.
+    fn stars(n: usize, elongation: impl Fn(f64, f64) -> (f64, f64)) -> Vec<Star> {
+        (0..n)
+            .map(|i| {
+                let position = PixelPoint::new((i * 389 % 1000) as f64, (i * 241 % 800) as f64);
+                let (e1, e2) = elongation(
+                    (position.x - CENTER.x) / SCALE,
+                    (position.y - CENTER.y) / SCALE,
+                );
+                let uneven = |k: usize| 0.02 * (((i * k) % 7) as f64 - 3.0) / 2.0;
+                let (e1, e2) = (e1 + uneven(3), e2 + uneven(5));
+                Star {
+                    position,
+                    position_covariance: PixelTensor::new(0.01, 0.0, 0.01),
+                    flux: Measured::new(100.0, 2.0),
+                    peak: 1.0,
+                    moments: PixelTensor::new(1.5 + 0.5 * e1, 0.5 * e2, 1.5 - 0.5 * e1),
+                    moments_sigma: PixelTensor::new(0.02, 0.01, 0.02),
+                    trail: None,
+                    quality: Quality::default(),
+                }
+            })
+            .collect()
+    }
+
+    fn trail(stars: &[Star]) -> Option<FrameTrail> {
+        short_trail(
+            &stars.iter().collect::<Vec<_>>(),
+            CENTER,
+            SCALE,
+            &Calibration::of(Psf::gaussian(1.22)),
+        )
+    }
+
+    #[test]
+    fn the_lens_pattern_is_taken_off_the_trail() {
+        // A trail of 2 pixels down-right at 30 degrees: e = 4 / 12; and a strong radial pattern.
+        let e = 4.0 / 12.0;
+        let made = stars(80, |x, y| {
+            (
+                e * 0.5 + 0.8 * (x * x - y * y),
+                e * 0.75f64.sqrt() + 1.6 * x * y,
+            )
+        });
+        let found = trail(&made).expect("many stars");
+        assert!((found.length.value.px() - 2.0).abs() < 0.08, "{found:?}");
+        assert!((found.angle.deg() - 30.0).abs() < 2.0, "{found:?}");
+        assert!(
+            found.vector.dx >= 0.0 && found.angle_sigma.deg() < 5.0,
+            "{found:?}"
+        );
+    }
+
+    #[test]
+    fn noise_alone_gives_a_length_within_its_sigma_and_no_direction() {
+        let found = trail(&stars(80, |_, _| (0.0, 0.0))).expect("many stars");
+        assert!(
+            found.length.value.px() < 2.0 * found.length.sigma.px(),
+            "{found:?}"
+        );
+        assert!(found.angle_sigma.deg() > 20.0, "{found:?}");
+    }
+
+    #[test]
+    fn four_stars_are_too_few() {
+        assert!(trail(&stars(4, |_, _| (0.3, 0.0))).is_none());
+    }
+
+    #[test]
+    fn a_long_trail_is_the_field_at_the_centre() {
+        let mut field =
+            VectorField::uniform(CENTER, PixelVector::new(-6.0, -8.0)).with_common_error(0.3, 0.1);
+        field.n_samples = 20;
+        let found = long_trail(&field, CENTER).expect("many samples");
+        assert!(
+            (found.length.value.px() - 10.0).abs() < 1e-9
+                && (found.length.sigma.px() - 0.3).abs() < 1e-9
+        );
+        assert!((found.angle_sigma.rad() - 0.01).abs() < 1e-9 && found.vector.dx > 0.0);
+        field.n_samples = 4;
+        assert!(long_trail(&field, CENTER).is_none());
+    }
+}
