@@ -32,6 +32,9 @@ const SET_SIZES: [usize; 4] = [16, 40, 100, 300];
 const QUORUM: f64 = 0.4;
 /// Unsaturated patches that make the saturated ones dispensable.
 const ENOUGH_LINEAR: usize = 8;
+/// Unsaturated patches fainter than the sets that are looked at besides: in a large frame the sets may
+/// hold nothing but saturated stars, which are far wider than the others.
+const MOST_LINEAR: usize = 100;
 /// Trails up to this many Gaussian widths of a star long can be measured by moments.
 const SHORT_FOR_MOMENTS: f64 = 6.0;
 /// Fewest patches that make a bulk.
@@ -57,13 +60,18 @@ pub(super) fn survey(
         })
         .collect();
     bright.sort_by(|a, b| b.flux.total_cmp(&a.flux));
-    bright.truncate(SET_SIZES[SET_SIZES.len() - 1]);
-    let rough: Vec<Rough> = bright
+    let n_voters = bright.len().min(SET_SIZES[SET_SIZES.len() - 1]);
+    let linear = bright[n_voters..]
         .iter()
+        .filter(|c| is_linear(c, saturation))
+        .take(MOST_LINEAR);
+    let rough: Vec<Rough> = bright[..n_voters]
+        .iter()
+        .chain(linear)
         .map(|c| rough_segment(plane, sky, c, saturation))
         .collect();
     SET_SIZES.iter().find_map(|size| {
-        let set = &rough[..rough.len().min(*size)];
+        let set = &rough[..n_voters.min(*size)];
         let needed = ((QUORUM * set.len() as f64).ceil() as usize).max(FEWEST);
         agree(set, center, scale)
             .filter(|(_, n)| *n >= needed)
@@ -175,8 +183,13 @@ fn rough_segment(plane: &Plane, sky: &Background, component: &Component, saturat
         sigma: small.max(0.05).sqrt(),
         flux: component.flux,
         dwelling,
-        linear: component.brightest < SOFT_TOP * saturation,
+        linear: is_linear(component, saturation),
     }
+}
+
+/// Below saturation's rounded top.
+fn is_linear(component: &Component, saturation: f32) -> bool {
+    component.brightest < SOFT_TOP * saturation
 }
 
 /// Largest set of agreeing vectors: every patch is tried as the pattern, then the field grows outwards.
@@ -277,6 +290,31 @@ mod tests {
         });
         let bulk = surveyed(&scene, &stars).expect("many stars");
         assert!(bulk.field.at(PixelPoint::new(320.0, 280.0)).length().px() < 1.0);
+    }
+
+    #[test]
+    fn many_saturated_stars_do_not_hide_how_wide_the_others_are() {
+        let scene = Scene {
+            width: 1300,
+            height: 1000,
+            ..Scene::clear(2.6, 14)
+        };
+        let mut stars = grid(&scene, 40.0, (0.0, 0.0), 2.0, 4.0);
+        let n_saturated = 320;
+        stars
+            .iter_mut()
+            .step_by(2)
+            .take(n_saturated)
+            .for_each(|star| star.flux = 300.0);
+        assert!(stars.len() > 2 * n_saturated);
+        let light = picture(&scene, &stars);
+        let clipped = light.data().iter().map(|v| v.min(1.0)).collect();
+        let plane = Plane::new(scene.width, scene.height, clipped).expect("sizes agree");
+        let sky = Background::estimate(&plane);
+        let patches = scan(&plane, &sky, &Filter::of_stars(1.2), 5.0);
+        let bulk = survey(&plane, &sky, &components(&plane, &sky, &patches), 1.0);
+        let sigma = bulk.expect("many stars").sigma;
+        assert!((sigma / 1.15).ln().abs() < 0.3, "{sigma}");
     }
 
     #[test]
