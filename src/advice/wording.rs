@@ -6,6 +6,7 @@ use crate::diagnosis::limits::ExposureLimits;
 use crate::diagnosis::{Cause, CauseShare, Finding};
 use crate::mount::drive::NominalRate;
 use crate::mount::{AxisEstimate, AxisUnknown};
+use crate::stars::Stretch;
 use crate::units::{Angle, Hemisphere, Measured, Pixels, Seconds};
 
 /// Everything that the words need.
@@ -248,10 +249,27 @@ fn trouble(situation: &Situation<'_>, cause: Cause, decision: Decision) -> Strin
         Cause::Sag => format!(
             "The rig is sinking{trail}: tighten ball head and tripod, then take fresh test frames."
         ),
-        Cause::Lens => "The lens draws the stars long, not the tracker: stop it down.".to_owned(),
+        Cause::Lens => lens_words(situation),
         Cause::Focus => "Refocus: the stars are fat and round, not trailed.".to_owned(),
         Cause::Aligned | Cause::Axis | Cause::Unknown => format!("{decision:?}"),
     }
+}
+
+fn lens_words(situation: &Situation<'_>) -> String {
+    let size = share_of(situation, Cause::Lens).map_or(String::new(), |share| {
+        format!(", like a trail of {}", pixels_words(share.trail))
+    });
+    let shapes = situation.evidence.frames.iter().filter_map(|f| f.lens);
+    let (outwards, around): (Vec<_>, Vec<_>) =
+        shapes.partition(|lens| lens.stretch == Stretch::Outwards);
+    let way = if outwards.len() >= around.len() {
+        "outwards"
+    } else {
+        "around the centre"
+    };
+    format!(
+        "Carry on, the tracker is not to blame: the centre is round, and the lens draws stars in the corners long, {way}{size}. Stop it down, focus between centre and corner, or crop."
+    )
 }
 
 fn rate_words(situation: &Situation<'_>) -> String {

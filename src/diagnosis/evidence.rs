@@ -3,7 +3,7 @@
 use crate::mount::lone::LoneFrame;
 use crate::mount::predict::TrailParts;
 use crate::mount::{AxisEstimate, MountFit};
-use crate::stars::FrameTrail;
+use crate::stars::{FrameTrail, LensShape};
 use crate::units::{Angle, Measured, PixelVector, Pixels, Seconds};
 
 /// One frame's facts.
@@ -24,6 +24,10 @@ pub struct FrameEvidence {
     /// What the motion since and until the neighbouring frames would draw in this exposure,
     /// whatever made it move.
     pub drifted: Option<PixelVector>,
+    /// The pattern that the lens draws off the centre.
+    pub lens: Option<LensShape>,
+    /// Longest trail that axis and drive draw in any corner, by the motion between frames.
+    pub corner_trail: Option<Pixels>,
     /// Trail at the centre that a drive one sidereal rate too fast would add; its line is the along direction.
     pub along: Option<PixelVector>,
 }

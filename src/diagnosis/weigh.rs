@@ -4,7 +4,7 @@ use super::drive_fault::find_drive_fault;
 use super::evidence::{Evidence, FrameEvidence};
 use super::{Cause, CauseShare, Finding};
 use crate::mount::drive::NominalRate;
-use crate::stars::FrameTrail;
+use crate::stars::{FrameTrail, Stretch};
 use crate::units::{AngularRate, AxialAngle, Measured, Pixels};
 
 /// Trail, as a share of the FWHM, that keeps the axis ratio of a star within 1.10.
@@ -12,6 +12,9 @@ use crate::units::{AngularRate, AxialAngle, Measured, Pixels};
 /// Second moments of a segment of length L add L^2 / 12 to sigma^2 = FWHM^2 / 5.55 along it; a
 /// ratio of 1.10 gives L = 0.67 FWHM.
 const ROUND_SHARE: f64 = 2.0 / 3.0;
+/// A lens is to blame where its corners reach this many tolerances: an axis ratio of 1.25, trailed
+/// by the verdict's own measure (L = 1.10 FWHM by the formula above).
+const LENS_SHARE: f64 = 1.65;
 /// Stars wider than this, and round, are out of focus (own choice: a sharp lens on today's
 /// sensors stays below 4 px).
 const FAT_PX: f64 = 6.0;
@@ -84,6 +87,9 @@ fn shares(evidence: &Evidence, tolerance_px: f64) -> Vec<CauseShare> {
     if let Some((px, sigma)) = fat_px(evidence, tolerance_px) {
         add(Cause::Focus, px, sigma);
     }
+    if let Some((px, sigma)) = lens_px(evidence) {
+        add(Cause::Lens, px, sigma);
+    }
     shares.retain(|share| share.trail.value.px() > 0.05);
     shares
 }
@@ -127,10 +133,15 @@ fn dominant(
     }
     let largest = shares
         .iter()
-        .find(|share| !matches!(share.cause, Cause::Bump | Cause::Focus));
+        .find(|share| !matches!(share.cause, Cause::Bump | Cause::Focus | Cause::Lens));
     match largest {
         Some(share) if share.trail.value.px() > tolerance_px => share.cause,
-        Some(_) | None => small_cause(evidence, tolerance_px, longest, largest),
+        Some(_) | None => {
+            let cause = small_cause(evidence, tolerance_px, longest, largest);
+            let lens = of(Cause::Lens).map_or(0.0, |share| share.trail.value.px());
+            let by_lens = cause == Cause::Aligned && lens > LENS_SHARE * tolerance_px;
+            if by_lens { Cause::Lens } else { cause }
+        }
     }
 }
 
@@ -282,6 +293,27 @@ fn fat_px(evidence: &Evidence, tolerance_px: f64) -> Option<(f64, f64)> {
     let longest = longest_trail(evidence)?;
     let round = longest.value.px() < tolerance_px.max(0.67 * narrowest.value.px());
     (narrowest.value.px() > FAT_PX && round).then_some((narrowest.value.px(), narrowest.sigma.px()))
+}
+
+/// The radial pattern of the shapes that no turn of the field accounts for: the middle one of the
+/// frames, because a lens does the same at every exposure.
+fn lens_px(evidence: &Evidence) -> Option<(f64, f64)> {
+    let of = |frame: &FrameEvidence| {
+        let lens = frame.lens?;
+        let turned = match lens.stretch {
+            Stretch::Around => frame.corner_trail.map_or(0.0, Pixels::px),
+            Stretch::Outwards => 0.0,
+        };
+        let (shown, sigma) = (lens.corner.value.px(), lens.corner.sigma.px());
+        // Elongations go with the square of the length.
+        let own = (shown * shown - turned * turned).max(0.0).sqrt();
+        Some((own, sigma))
+    };
+    let mut patterns: Vec<(f64, f64)> = evidence.frames.iter().filter_map(of).collect();
+    patterns.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let middle = patterns.get(patterns.len() / 2).copied();
+    // In fewer than half of the frames it is no property of the lens.
+    middle.filter(|(px, sigma)| *px > 3.0 * sigma && 2 * patterns.len() > evidence.frames.len())
 }
 
 #[cfg(test)]

@@ -399,6 +399,7 @@ mod tests {
             noise: 0.01,
             fwhm: None,
             trail: None,
+            lens: None,
             rejected: Rejected::default(),
         }
     }

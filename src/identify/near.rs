@@ -108,6 +108,7 @@ fn field_like(field: &StarField) -> StarField {
         noise: field.noise,
         fwhm: None,
         trail: None,
+        lens: None,
         rejected: field.rejected,
     }
 }

@@ -46,6 +46,7 @@ pub(crate) fn field_of(width: usize, height: usize, mut stars: Vec<Star>) -> Sta
         noise: 0.001,
         fwhm: None,
         trail: None,
+        lens: None,
         rejected: Rejected::default(),
     }
 }

@@ -283,8 +283,9 @@ fn drive_report(record: &DriveRecord) -> DriveReport {
 
 fn cause_shares(alignment: &Examined) -> Vec<CauseShare> {
     let shares = &alignment.finding.shares;
-    // A bump shows between frames and focus is no trail: neither is a share of it.
-    let counts = |cause: Cause| !matches!(cause, Cause::Bump | Cause::Focus);
+    // A bump shows between frames, focus is no trail and a lens stretches the corners: none of them
+    // is a share of the trail at the centre.
+    let counts = |cause: Cause| !matches!(cause, Cause::Bump | Cause::Focus | Cause::Lens);
     let trails = shares
         .iter()
         .filter(|share| counts(share.cause))

@@ -13,7 +13,8 @@ use crate::mount::model::northern_end;
 use crate::mount::predict::Exposure;
 use crate::mount::{AxisUnknown, Doubt, Ground, fit_mount};
 use crate::sky::{Camera, Horizon, Rotation};
-use crate::units::{Angle, Measured, PixelVector, Pixels, Seconds};
+use crate::stars::StarField;
+use crate::units::{Angle, Measured, PixelPoint, PixelVector, Pixels, Seconds};
 
 /// What is asked of the mount stage about an alignment.
 pub struct MountQuestion<'a> {
@@ -76,6 +77,8 @@ impl MountQuestion<'_> {
                     trail: measured.field.trail,
                     predicted: None,
                     drifted: lens.and_then(|lens| self.drifted(pointing, at, &lens)),
+                    lens: measured.field.lens,
+                    corner_trail: None,
                     along: None,
                 });
             }
@@ -153,6 +156,11 @@ impl Scene<'_> {
                 .and_then(|record| local_rate(record, frame.frame));
             if let Some(rate) = rate {
                 frame.predicted = exposure.trail_parts(self.ground, axis_north, rate, center);
+                let corners = corners(&self.frames[frame.frame].field).into_iter();
+                frame.corner_trail = corners
+                    .filter_map(|corner| exposure.trail(self.ground, axis_north, rate, corner))
+                    .map(PixelVector::length)
+                    .max_by(|a, b| a.px().total_cmp(&b.px()));
             }
         }
         if fit.is_none() {
@@ -193,6 +201,12 @@ impl Scene<'_> {
         }
         evidence.lone = Some(lone);
     }
+}
+
+/// The frame's outermost pixels.
+fn corners(field: &StarField) -> [PixelPoint; 4] {
+    let (right, bottom) = (field.width as f64 - 1.0, field.height as f64 - 1.0);
+    [(0.0, 0.0), (right, 0.0), (0.0, bottom), (right, bottom)].map(|(x, y)| PixelPoint::new(x, y))
 }
 
 /// One exposure with its lens by value.

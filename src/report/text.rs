@@ -101,14 +101,20 @@ fn causes(alignment: &AlignmentReport, page: &mut Page) {
         .causes
         .iter()
         .map(|share| {
-            let words = format!(
-                "{} {:.1} px ({:.0} % sure)",
+            let kept = |words: String| words.replace(' ', &KEEP_TOGETHER.to_string());
+            let size = kept(format!(
+                "{} {:.1} px",
                 cause_words(share.cause),
-                share.trail.px(),
-                // Nothing is certain, whatever the rounding says.
-                (100.0 * share.confidence).min(99.0)
-            );
-            words.replace(' ', &KEEP_TOGETHER.to_string())
+                share.trail.px()
+            ));
+            let place = match share.cause {
+                Cause::Lens => " in the corners",
+                _ => "",
+            };
+            // Nothing is certain, whatever the rounding says.
+            let sure = (100.0 * share.confidence).min(99.0);
+            let sure = kept(format!(" ({sure:.0} % sure)"));
+            format!("{size}{place}{sure}")
         })
         .collect();
     page.words(Role::Body, " trail    ", &shares.join(", "));

@@ -76,6 +76,7 @@ pub fn star_list(
             noise: variance.sqrt() / sensor.full_scale,
             fwhm: Some(Measured::new(fwhm, fwhm * 0.01)),
             trail,
+            lens: None,
             rejected: Rejected::default(),
         },
         places,

@@ -67,7 +67,7 @@ pub(super) fn measure(plane: &Plane, saturation: f32) -> StarField {
     fill_short(&mut field, &tuned, &patches);
     if trailed.is_some() {
         // The bright patches are long but no fit bears it out: better no trail than a wrong one.
-        (field.trail, field.fwhm) = (None, None);
+        (field.trail, field.lens, field.fwhm) = (None, None, None);
     } else if let Some(bulk) = trailed_after_all(&field, plane) {
         fill_long(&mut field, &setup, &bulk, &found);
     }
@@ -91,6 +91,7 @@ fn empty_field(plane: &Plane, sky: &Background) -> StarField {
         noise: f64::from(sky.median_noise()),
         fwhm: None,
         trail: None,
+        lens: None,
         rejected: Rejected::default(),
     }
 }
@@ -158,6 +159,7 @@ fn fill_long(field: &mut StarField, setup: &FitSetup, bulk: &Survey, found: &[Co
     };
     count_foreign(found, &vectors, &mut rejected);
     field.trail = long_trail(&vectors, field.center());
+    field.lens = None;
     field.fwhm = Some(Measured::new(
         Pixels::new(fwhm.value),
         Pixels::new(fwhm.sigma),
@@ -212,6 +214,7 @@ fn fill_short(field: &mut StarField, setup: &FitSetup, patches: &[Component]) {
     field.stars = measure_points(setup, patches, &mut field.rejected);
     if let Some(shape) = measure_shape(setup, &mut field.stars) {
         field.trail = Some(shape.trail);
+        field.lens = shape.lens;
         field.fwhm = Some(Measured::new(
             Pixels::new(shape.fwhm.value),
             Pixels::new(shape.fwhm.sigma),

@@ -100,6 +100,36 @@ pub struct FrameTrail {
     pub n_stars: usize,
 }
 
+/// Which way a lens draws stars long.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Stretch {
+    /// Along the line to the frame's centre.
+    Outwards,
+    /// At right angles to that line.
+    Around,
+}
+
+impl Stretch {
+    /// One word for reports.
+    pub const fn key(self) -> &'static str {
+        match self {
+            Stretch::Outwards => "outwards",
+            Stretch::Around => "around",
+        }
+    }
+}
+
+/// What the lens does to the stars off the centre, as far as it is a pattern about the centre.
+///
+/// A turn of the field during the exposure stretches stars around the centre as well.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LensShape {
+    /// The trail that would draw a star as long as the pattern does at half the frame's diagonal.
+    pub corner: Measured<Pixels>,
+    /// Which way.
+    pub stretch: Stretch,
+}
+
 /// What was kept out, and why.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Rejected {
@@ -128,6 +158,8 @@ pub struct StarField {
     pub fwhm: Option<Measured<Pixels>>,
     /// The frame's trail; `None` with too few clean stars.
     pub trail: Option<FrameTrail>,
+    /// The lens's pattern; `None` in frames of long trails and with too few clean stars.
+    pub lens: Option<LensShape>,
     /// What was kept out.
     pub rejected: Rejected,
 }

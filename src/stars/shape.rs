@@ -7,13 +7,14 @@ use super::fit::{FitSetup, SOFT_TOP};
 use super::learn::{Freedom, learn_shared};
 use super::moments::renewed_errors;
 use super::segment::Segment;
-use super::trail::short_trail;
-use super::{FrameTrail, Star};
+use super::trail::{ShortTrail, short_trail};
+use super::{FrameTrail, LensShape, Star};
 use crate::units::{Measured, PixelPoint, PixelTensor, PixelVector};
 
 /// What the shapes of the stars say about the frame.
 pub(super) struct FrameShape {
     pub(super) trail: FrameTrail,
+    pub(super) lens: Option<LensShape>,
     /// Full width at half maximum across the trail, pixels.
     pub(super) fwhm: Measured<f64>,
 }
@@ -40,11 +41,11 @@ pub(super) fn measure_shape(setup: &FitSetup, stars: &mut [Star]) -> Option<Fram
     let mut calibration = Calibration::of(setup.psf);
     let mut psf = setup.psf;
     let mut psf_sigma = 1.0;
-    let mut trail = short_trail(&usable(setup, stars), center, scale, &calibration)?;
+    let mut shapes = short_trail(&usable(setup, stars), center, scale, &calibration)?;
     for round in 0..2 {
         let teachers = teachers(
             &usable(setup, stars),
-            trail.vector,
+            shapes.trail.vector,
             center,
             INNER_FIELD * scale,
         );
@@ -57,12 +58,14 @@ pub(super) fn measure_shape(setup: &FitSetup, stars: &mut [Star]) -> Option<Fram
         if round == 0 {
             renew_errors(setup, learnt.gain, stars);
         }
-        trail = short_trail(&usable(setup, stars), center, scale, &calibration)?;
+        shapes = short_trail(&usable(setup, stars), center, scale, &calibration)?;
     }
+    let ShortTrail { trail, lens } = shapes;
     calibrate(stars, &calibration, trail.vector);
     let fwhm = psf.fwhm();
     Some(FrameShape {
         trail,
+        lens,
         fwhm: Measured::new(fwhm, fwhm * psf_sigma),
     })
 }

@@ -4,7 +4,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::calibration::Calibration;
 use super::field::{VectorField, median, principal_variances};
-use super::{FrameTrail, Star};
+use super::{FrameTrail, LensShape, Star, Stretch};
 use crate::units::{Angle, AxialAngle, Measured, PixelPoint, PixelTensor, PixelVector, Pixels};
 
 /// Fewest stars that a frame's trail rests on.
@@ -42,6 +42,13 @@ fn forward(vector: PixelVector) -> PixelVector {
     if vector.dx < 0.0 { -vector } else { vector }
 }
 
+/// What the shapes of short trails tell.
+pub(super) struct ShortTrail {
+    pub(super) trail: FrameTrail,
+    /// The lens's own pattern; `None` with too few stars to tell it from the trail.
+    pub(super) lens: Option<LensShape>,
+}
+
 /// The trail of a frame whose stars are about as long as they are wide, from the elongation field.
 ///
 /// Method: the two components of the elongation, Qxx - Qyy and 2 Qxy, are averaged with their signs
@@ -53,7 +60,7 @@ pub(super) fn short_trail(
     center: PixelPoint,
     scale: f64,
     calibration: &Calibration,
-) -> Option<FrameTrail> {
+) -> Option<ShortTrail> {
     if stars.len() < FEWEST_STARS {
         return None;
     }
@@ -90,14 +97,34 @@ pub(super) fn short_trail(
         turn.max(0.0).powi(2).max(0.25 * length_sigma.powi(2)),
         angle,
     );
-    Some(FrameTrail {
+    let trail = FrameTrail {
         vector,
         covariance,
         length: Measured::new(Pixels::new(length), Pixels::new(length_sigma)),
         angle: AxialAngle::from_angle(angle),
         angle_sigma: Angle::from_deg(angle_sigma),
         n_stars: elongation.used,
-    })
+    };
+    let lens = elongation
+        .corner
+        .map(|corner| lens_shape(corner, floor, calibration));
+    Some(ShortTrail { trail, lens })
+}
+
+/// The lens's pattern as the trail that would stretch a star in the corner as much.
+fn lens_shape(corner: Measured<f64>, floor: f64, calibration: &Calibration) -> LensShape {
+    let size = corner.value.abs();
+    let sigma = corner.sigma.hypot(floor).hypot(CALIBRATION_ERROR * size);
+    let length = calibration.squared_length(size).sqrt();
+    let upper = calibration.squared_length(size + sigma).sqrt();
+    LensShape {
+        corner: Measured::new(Pixels::new(length), Pixels::new(upper - length)),
+        stretch: if corner.value >= 0.0 {
+            Stretch::Outwards
+        } else {
+            Stretch::Around
+        },
+    }
 }
 
 /// Tensor with the given variances along and across a direction.
@@ -114,8 +141,13 @@ fn rotated(along: f64, across: f64, angle: Angle) -> PixelTensor {
 pub(super) struct ElongationFit {
     center: [f64; 2],
     variance: [f64; 2],
+    /// Radial pattern at half the diagonal: along the radius minus across it; `None` where not fitted.
+    corner: Option<Measured<f64>>,
     used: usize,
 }
+
+/// Columns before those of the radial pattern: both values at the centre and their slopes.
+const PATTERN_FROM: usize = 6;
 
 impl ElongationFit {
     fn of(stars: &[&Star], center: PixelPoint, scale: f64) -> Option<Self> {
@@ -204,10 +236,22 @@ fn robust_pairs(
         result = Some(ElongationFit {
             center: [solution[0], solution[1]],
             variance: [inverse[(0, 0)], inverse[(1, 1)]],
+            corner: corner_of(&solution, &inverse),
             used,
         });
     }
     result.filter(|r| r.used >= FEWEST_STARS)
+}
+
+/// The radial pattern's terms are all one at half the diagonal: their sum.
+fn corner_of(solution: &DVector<f64>, inverse: &DMatrix<f64>) -> Option<Measured<f64>> {
+    let pattern = PATTERN_FROM..solution.len();
+    let value = pattern.clone().map(|k| solution[k]).sum();
+    let variance: f64 = pattern
+        .clone()
+        .flat_map(|i| pattern.clone().map(move |k| inverse[(i, k)]))
+        .sum();
+    (!pattern.is_empty()).then(|| Measured::new(value, variance.max(0.0).sqrt()))
 }
 
 fn excess_variance(residuals: &DVector<f64>, errors: &[f64]) -> f64 {
@@ -270,6 +314,10 @@ mod tests {
     }
 
     fn trail(stars: &[Star]) -> Option<FrameTrail> {
+        shapes(stars).map(|shapes| shapes.trail)
+    }
+
+    fn shapes(stars: &[Star]) -> Option<ShortTrail> {
         short_trail(
             &stars.iter().collect::<Vec<_>>(),
             CENTER,
@@ -295,6 +343,25 @@ mod tests {
             found.vector.dx >= 0.0 && found.angle_sigma.deg() < 5.0,
             "{found:?}"
         );
+    }
+
+    #[test]
+    fn the_lens_pattern_is_told_as_a_trail_in_the_corner() {
+        for (strength, stretch) in [(0.7, Stretch::Outwards), (-0.7, Stretch::Around)] {
+            let made = stars(80, |x, y| {
+                (strength * (x * x - y * y), strength * 2.0 * x * y)
+            });
+            let lens = shapes(&made).and_then(|s| s.lens).expect("many stars");
+            let length = (12.0 * 0.7f64).sqrt();
+            let off = (lens.corner.value.px() - length) / lens.corner.sigma.px();
+            assert!(lens.stretch == stretch && off.abs() < 3.0, "{lens:?}");
+            assert!(lens.corner.sigma.px() < 0.25, "{lens:?}");
+        }
+        let plain = shapes(&stars(80, |_, _| (0.3, 0.0))).and_then(|s| s.lens);
+        let plain = plain.expect("many stars").corner;
+        assert!(plain.value.px() < 2.5 * plain.sigma.px(), "{plain:?}");
+        let few = shapes(&stars(11, |_, _| (0.3, 0.0))).expect("enough for a trail");
+        assert!(few.lens.is_none());
     }
 
     #[test]

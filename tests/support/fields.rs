@@ -289,6 +289,7 @@ pub fn field_of(width: usize, height: usize, stars: Vec<Star>) -> StarField {
         noise: 0.001,
         fwhm: None,
         trail: None,
+        lens: None,
         rejected: Rejected::default(),
     }
 }

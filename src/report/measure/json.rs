@@ -62,6 +62,11 @@ struct Field {
     height_px: usize,
     background: Number,
     noise: Number,
+    /// Trail that would stretch a star as much as the pattern about the centre does in the corners;
+    /// absent where it was not measured.
+    corner_stretch_px: Number,
+    corner_stretch_sigma_px: Number,
+    corner_stretch: Option<&'static str>,
     rejected_hot_pixels: usize,
     rejected_lines: usize,
     rejected_shapes: usize,
@@ -181,6 +186,9 @@ impl From<&Measurement> for Field {
             height_px: field.height,
             background: number(field.background),
             noise: number(field.noise),
+            corner_stretch_px: field.lens.and_then(|lens| number(lens.corner.value.px())),
+            corner_stretch_sigma_px: field.lens.and_then(|lens| number(lens.corner.sigma.px())),
+            corner_stretch: field.lens.map(|lens| lens.stretch.key()),
             rejected_hot_pixels: field.rejected.hot_pixels,
             rejected_lines: field.rejected.lines,
             rejected_shapes: field.rejected.shapes,

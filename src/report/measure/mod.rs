@@ -94,6 +94,7 @@ mod tests {
                     noise: 0.001,
                     fwhm: Some(sample::pixels(2.7, 0.05)),
                     trail: Some(sample::trail(half, half, 0.1)),
+                    lens: None,
                     rejected: Rejected::default(),
                 },
                 identity: Identity::Unknown(Unidentified::NoAgreement {

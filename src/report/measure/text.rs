@@ -5,6 +5,7 @@ use crate::error::Warned;
 use crate::report::page::{Look, Page, Role};
 use crate::report::text::{labelled, set_aside};
 use crate::report::{FrameReport, table};
+use crate::stars::Stretch;
 
 use super::{MeasureReport, MeasuredFile, json, places};
 
@@ -29,6 +30,10 @@ impl MeasureReport {
             table::write(&used, &mut page);
         }
         places::write(&report.value, &mut page);
+        if let Some(words) = corners(frames) {
+            page.gap();
+            page.words(Role::Body, " corners  ", &words);
+        }
         page.gap();
         let warnings = report.warnings.iter().map(|warning| warning.text.as_str());
         labelled(&mut page, "beware", Role::Middling, warnings);
@@ -52,6 +57,28 @@ fn answer(used: &[&FrameReport], files: &[MeasuredFile]) -> String {
         None => "Cannot tell: too few stars in every frame.".into(),
     };
     format!("{trails} {}", identified(files))
+}
+
+/// The frame whose corners are drawn longest, where that is sure (three sigmas).
+fn corners(files: &[MeasuredFile]) -> Option<String> {
+    let sure = files.iter().filter_map(|file| {
+        let lens = file.measured.as_ref()?.field.lens?;
+        (lens.corner.value > lens.corner.sigma * 3.0).then_some((file, lens))
+    });
+    let (file, lens) =
+        sure.max_by(|a, b| a.1.corner.value.px().total_cmp(&b.1.corner.value.px()))?;
+    let (way, makers) = match lens.stretch {
+        Stretch::Outwards => ("outwards", "the lens does that"),
+        Stretch::Around => (
+            "around the centre",
+            "the lens or the field's turn does that",
+        ),
+    };
+    Some(format!(
+        "{}: stars in the corners are drawn {way}, like a trail of {} px; {makers}",
+        table::file_name(&file.frame.file),
+        table::with_sigma(lens.corner)
+    ))
 }
 
 /// `4 round, 2 trailed`.
