@@ -48,7 +48,7 @@ const POSITION_FLOOR_PX: f64 = 0.01;
 /// What a whole frame's attitude leaves out, however many stars it rests on: pattern of the pixels,
 /// of compression, of a lens that is not quite the model (own estimate, pixels across the line of
 /// sight and at half the frame's height about it).
-const FRAME_FLOOR_PX: f64 = 0.01;
+pub const FRAME_FLOOR_PX: f64 = 0.01;
 /// Rounds of improving star places and attitudes in turn; the change after eight is below 1e-3 sigma.
 const ROUNDS: usize = 8;
 const MIN_STARS: usize = 4;
