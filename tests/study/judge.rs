@@ -6,7 +6,7 @@ use stillpoint::diagnosis::Cause;
 use stillpoint::error::Error;
 use stillpoint::pipeline::{DiagnoseSettings, MeasuredAlignment, MeasuredFrame, diagnose_measured};
 use stillpoint::report::{AlignmentReport, AxisReport, NightReport};
-use stillpoint::simulate::{FrameTruth, SimulatedField, star_lists};
+use stillpoint::simulate::{AxisTruth, FrameTruth, SimulatedField, star_lists};
 use stillpoint::units::{Angle, Measured};
 
 use super::draw::Night;
@@ -102,6 +102,10 @@ const CLEAR_TRUTH_ARCMIN: f64 = 3.0;
 /// A move that leaves the axis farther off than before counts as wrong beyond this many of its sigmas.
 const WORSE_SIGMAS: f64 = 2.0;
 
+/// Below this altitude of the pole the formulas for its refraction part by arcminutes: there the
+/// altitude part is compared against the true pole.
+const LOW_POLE_DEG: f64 = 12.0;
+
 /// Takes a night through the pipeline.
 ///
 /// # Errors
@@ -116,7 +120,8 @@ pub fn judge(night: Night) -> Result<Outcome, Error> {
     };
     let report = diagnose_measured(vec![alignment], &DiagnoseSettings::default()).value;
     let found = report.alignments[0].axis;
-    let axis = found.map(|found| against_truth(&found, &truths));
+    let low_pole = night.scenario.site.latitude_deg.abs() < LOW_POLE_DEG;
+    let axis = found.map(|found| against_truth(&found, &truths, low_pole));
     Ok(Outcome {
         distance_square: found
             .zip(axis)
@@ -141,7 +146,7 @@ fn measured(list: SimulatedField) -> MeasuredFrame {
 
 /// The axis next to truth. After a bump the night has two axes; that of either side is right, and
 /// the one nearer in sigmas counts. Of a lone frame's axis and its opposite, the nearer counts.
-fn against_truth(found: &AxisReport, truths: &[FrameTruth]) -> [Against; 2] {
+fn against_truth(found: &AxisReport, truths: &[FrameTruth], low_pole: bool) -> [Against; 2] {
     let signs: &[f64] = if found.mirror_ambiguous {
         &[1.0, -1.0]
     } else {
@@ -151,7 +156,7 @@ fn against_truth(found: &AxisReport, truths: &[FrameTruth]) -> [Against; 2] {
         signs.iter().map(|sign| {
             let axis = &truth.axis;
             [
-                part(found.altitude_error, *sign, axis.altitude_error_arcmin),
+                altitude_part(found, *sign, axis, low_pole),
                 part(found.azimuth_error, *sign, axis.azimuth_error_arcmin),
             ]
         })
@@ -159,6 +164,18 @@ fn against_truth(found: &AxisReport, truths: &[FrameTruth]) -> [Against; 2] {
     candidates
         .min_by(|a, b| distance_square(found, a).total_cmp(&distance_square(found, b)))
         .expect("a night has frames")
+}
+
+fn altitude_part(found: &AxisReport, sign: f64, truth: &AxisTruth, low_pole: bool) -> Against {
+    let seen = part(found.altitude_error, sign, truth.altitude_error_arcmin);
+    if !low_pole || found.mirror_ambiguous {
+        return seen;
+    }
+    Against {
+        value: found.true_pole_altitude_error.arcmin(),
+        truth: truth.true_pole_altitude_error_arcmin,
+        ..seen
+    }
 }
 
 fn part(found: Measured<Angle>, sign: f64, truth: f64) -> Against {

@@ -23,6 +23,10 @@ struct Options {
     nights: u64,
     /// One night alone, in full.
     night: Option<u64>,
+    /// Noise of a star instead of the drawn one, pixels; 0.0001 leaves the model's own error.
+    star_px: Option<f64>,
+    /// Noise shared by a frame instead of the floor that the program assumes, pixels.
+    frame_px: Option<f64>,
     /// A line a night.
     list: bool,
     /// Writes page and picture beside this file.
@@ -32,7 +36,7 @@ struct Options {
 fn main() {
     let options = Options::from_words(std::env::args().skip(1));
     match options.night {
-        Some(number) => show(options.seed, number),
+        Some(number) => show(&options, number),
         None => study(&options),
     }
 }
@@ -43,39 +47,49 @@ impl Options {
             seed: 1,
             nights: 500,
             night: None,
+            star_px: None,
+            frame_px: None,
             list: false,
             write: false,
         };
         let mut words = words;
         while let Some(word) = words.next() {
-            let mut number = || -> u64 {
-                let value = words.next().unwrap_or_default();
-                value
-                    .parse()
-                    .unwrap_or_else(|_| panic!("{word} needs a whole number, not \"{value}\""))
-            };
+            let mut value = || words.next().unwrap_or_default();
             match word.as_str() {
-                "--seed" => options.seed = number(),
-                "--nights" => options.nights = number(),
-                "--night" => options.night = Some(number()),
+                "--seed" => options.seed = parsed(&word, &value()),
+                "--nights" => options.nights = parsed(&word, &value()),
+                "--night" => options.night = Some(parsed(&word, &value())),
+                "--star-px" => options.star_px = Some(parsed(&word, &value())),
+                "--frame-px" => options.frame_px = Some(parsed(&word, &value())),
                 "--list" => options.list = true,
                 "--write" => options.write = true,
                 // Cargo says this to every bench.
                 "--bench" => {}
-                other => {
-                    panic!("{other} is not known; --seed N, --nights N, --night N, --list, --write")
-                }
+                other => panic!("{other} is not known; scripts/recovery-study lists the options"),
             }
         }
         options
     }
+
+    fn judged(&self, number: u64) -> Outcome {
+        let mut night = draw(self.seed, number);
+        let listing = &mut night.listing;
+        listing.star_px = self.star_px.unwrap_or(listing.star_px);
+        listing.frame_px = self.frame_px.unwrap_or(listing.frame_px);
+        judge(night).expect("a sky for the date")
+    }
+}
+
+fn parsed<T: std::str::FromStr>(word: &str, value: &str) -> T {
+    let parsed = value.parse();
+    parsed.unwrap_or_else(|_| panic!("{word} needs a number, not \"{value}\""))
 }
 
 fn study(options: &Options) {
     let started = std::time::Instant::now();
     let outcomes: Vec<Outcome> = (0..options.nights)
         .into_par_iter()
-        .map(|number| judge(draw(options.seed, number)).expect("a sky for the date"))
+        .map(|number| options.judged(number))
         .collect();
     let page = tables::page(options.seed, started.elapsed().as_secs_f64(), &outcomes);
     if options.list {
@@ -118,8 +132,8 @@ fn print_line(one: &Outcome) {
 }
 
 /// Everything about one night.
-fn show(seed: u64, number: u64) {
-    let one = judge(draw(seed, number)).expect("a sky for the date");
+fn show(options: &Options, number: u64) {
+    let one = options.judged(number);
     print_line(&one);
     println!("{:#?}", one.night.scenario);
     println!(
