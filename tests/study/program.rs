@@ -129,6 +129,23 @@ fn print_line(one: &Outcome) {
         axis,
         tables::words(one),
     );
+    println!("     {}", causes_line(one));
+}
+
+/// True trails and those reported with their confidences, pixels.
+fn causes_line(one: &Outcome) -> String {
+    let truth = one.causes.px.iter();
+    let truth = truth.map(|(cause, px)| format!("{} {px:.2}", cause.key()));
+    let said = one.alignment().causes.iter().map(|share| {
+        let px = share.trail.px();
+        format!("{} {px:.2} ({:.2})", share.cause.key(), share.confidence)
+    });
+    format!(
+        "px {} for {}; tolerance {:.2}",
+        said.collect::<Vec<_>>().join(", "),
+        truth.collect::<Vec<_>>().join(", "),
+        one.causes.tolerance_px
+    )
 }
 
 /// Everything about one night.
