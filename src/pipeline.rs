@@ -13,6 +13,7 @@ mod survey;
 
 use std::path::Path;
 
+pub use gather::MeasuredFrame;
 pub use measure::measure;
 
 use alignment::{Examined, examine};
@@ -106,6 +107,41 @@ pub fn diagnose(
 ) -> Result<Warned<NightReport>, Error> {
     let night = walk_night(root)?;
     let gathered = gather_night(&night, settings, progress);
+    Ok(diagnose_gathered(gathered, night.ignored.len(), settings))
+}
+
+/// The frames of one alignment whose stars were measured already.
+#[derive(Debug, Clone)]
+pub struct MeasuredAlignment {
+    /// Name that the report gives it.
+    pub name: String,
+    /// Its frames, in any order.
+    pub frames: Vec<MeasuredFrame>,
+}
+
+/// The same as [`diagnose`] for frames that were measured already, whatever measured them.
+///
+/// Input: headers with the facts that files would give (`settings.overrides` fills site and offset
+/// of the night only, as headers are not read again), stars in pixels of the full frame.
+/// Output: the report that a folder of such frames would give; frames of another size than most of
+/// their alignment are set aside.
+pub fn diagnose_measured(
+    alignments: Vec<MeasuredAlignment>,
+    settings: &DiagnoseSettings,
+) -> Warned<NightReport> {
+    let gathered = alignments
+        .into_iter()
+        .map(|alignment| Gathered::of_measured(alignment.name, alignment.frames))
+        .collect();
+    diagnose_gathered(in_order_of_time(gathered), 0, settings)
+}
+
+/// All that follows on the measuring of stars. `n_ignored` counts files that are no pictures.
+fn diagnose_gathered(
+    gathered: Vec<Gathered>,
+    n_ignored: usize,
+    settings: &DiagnoseSettings,
+) -> Warned<NightReport> {
     let headers = gathered
         .iter()
         .flat_map(|alignment| &alignment.frames)
@@ -120,7 +156,7 @@ pub fn diagnose(
         n_pointings += one.pointings.len();
         examined.push(one);
     }
-    Ok(assemble(&night, &facts, &examined))
+    assemble(n_ignored, &facts, &examined)
 }
 
 fn gather_night(

@@ -1,13 +1,16 @@
 //! Evidence in; causes as shares of the trail out, "cannot tell" among them.
 //!
 //! `evidence` gathers what each frame shows and what the mount's fit predicts for it; `drive_fault`
-//! tells the ways in which a drive goes wrong apart; `weigh` turns all of it into shares.
+//! tells the ways in which a drive goes wrong apart; `contradiction` takes an axis away that the
+//! exposures do not show; `weigh` turns all of it into shares.
 
+mod contradiction;
 pub mod drive_fault;
 pub mod evidence;
 pub mod limits;
 mod weigh;
 
+pub use contradiction::without_contradicted_axis;
 pub use evidence::{Evidence, FrameEvidence};
 pub use weigh::find_causes;
 

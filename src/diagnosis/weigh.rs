@@ -222,7 +222,7 @@ fn gross_drive(evidence: &Evidence) -> Option<(Cause, f64, f64)> {
         None => {
             let rate = evidence.sky_rate?;
             let stands =
-                evidence.fit.is_none() && (rate.value - 1.0).abs() < 0.06 + 2.0 * rate.sigma;
+                evidence.axis().is_none() && (rate.value - 1.0).abs() < 0.06 + 2.0 * rate.sigma;
             stands.then_some(Cause::DriveStopped)?
         }
     };

@@ -97,7 +97,7 @@ const POSITION_FLOOR_PX: f64 = 0.01;
 /// What a whole frame's attitude leaves out, however many stars it rests on: pattern of the pixels,
 /// of compression, of a lens that is not quite the model (own estimate, pixels across the line of
 /// sight and at half the frame's height about it).
-const FRAME_FLOOR_PX: f64 = 0.01;
+pub const FRAME_FLOOR_PX: f64 = 0.01;
 const MIN_STARS: usize = 4;
 
 /// Attitudes of all frames that enough stars reach.

@@ -8,7 +8,7 @@ use super::survey::survey;
 use super::{DiagnoseSettings, NightFacts};
 use crate::advice::{Advice, Situation, say};
 use crate::diagnosis::limits::{ExposureLimits, exposure_limits};
-use crate::diagnosis::{Evidence, Finding, find_causes};
+use crate::diagnosis::{Evidence, Finding, find_causes, without_contradicted_axis};
 use crate::error::Warning;
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, TimedField, find_pointings, sky_rate};
@@ -109,7 +109,7 @@ pub fn examine(
         facts,
         tolerance: settings.tolerance,
     };
-    let evidence = mount_question.answer();
+    let evidence = without_contradicted_axis(mount_question.answer());
     let finding = find_causes(&evidence);
     let limits = exposure_limits(&evidence, finding.tolerance);
     let missing = facts.what_is_missing(&gathered, &aims, &plates);

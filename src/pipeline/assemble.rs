@@ -6,7 +6,6 @@ use super::facts::NightFacts;
 use super::gather::MeasuredFrame;
 use crate::diagnosis::{Cause, Verdict};
 use crate::error::{Warned, Warning};
-use crate::frame::NightFiles;
 use crate::identify::Plate;
 use crate::identify::pointing::center_motion;
 use crate::mount::drive::DriveRecord;
@@ -18,9 +17,9 @@ use crate::report::{
 use crate::sky::position_angle;
 use crate::units::{Measured, Pixels, Seconds};
 
-/// The night's report with its warnings.
+/// The night's report with its warnings. `n_ignored` counts files that are no pictures.
 pub fn assemble(
-    night: &NightFiles,
+    n_ignored: usize,
     facts: &NightFacts,
     examined: &[Examined],
 ) -> Warned<NightReport> {
@@ -38,10 +37,10 @@ pub fn assemble(
             .chain(&alignment.warnings);
         warnings.cloned().for_each(&mut keep);
     }
-    if !night.ignored.is_empty() {
+    if n_ignored > 0 {
         keep(Warning::new(format!(
             "{} in the folder ignored",
-            counted(night.ignored.len(), "other file")
+            counted(n_ignored, "other file")
         )));
     }
     let alignments: Vec<_> = examined

@@ -12,10 +12,11 @@ use crate::error::{Error, Warning};
 use crate::frame::{AlignmentFiles, Header, MissingFact, Overrides, missing, read_frame};
 use crate::stars::{StarField, measure_stars};
 
-/// A frame that could be measured.
+/// A frame whose stars were measured.
 #[derive(Debug, Clone)]
 pub struct MeasuredFrame {
-    /// Path relative to the night's folder, with `/` between its parts.
+    /// Path relative to the night's folder, with `/` between its parts; any name that tells it
+    /// from the other frames where there is no file.
     pub file: String,
     /// Facts of its exposure.
     pub header: Header,
@@ -67,20 +68,8 @@ pub fn gather(
             outcome
         })
         .collect();
-    let mut gathered = Gathered {
-        name: alignment.name.clone(),
-        frames: Vec::new(),
-        set_aside: Vec::new(),
-        warnings: Vec::new(),
-        missing: Vec::new(),
-    };
-    for (file, outcome) in alignment.files.iter().zip(measured) {
-        gathered.take(slashed(file), outcome);
-    }
-    gathered.set_odd_sizes_aside();
-    gathered.name_gaps();
-    gathered.sort_by_time();
-    gathered
+    let files = alignment.files.iter().map(|file| slashed(file));
+    Gathered::new(alignment.name.clone(), files.zip(measured))
 }
 
 /// Header, stars and warnings of one file.
@@ -116,6 +105,32 @@ fn slashed(path: &Path) -> String {
 }
 
 impl Gathered {
+    /// From what became of each file.
+    fn new(name: String, outcomes: impl Iterator<Item = (String, Outcome)>) -> Self {
+        let mut gathered = Self {
+            name,
+            frames: Vec::new(),
+            set_aside: Vec::new(),
+            warnings: Vec::new(),
+            missing: Vec::new(),
+        };
+        for (file, outcome) in outcomes {
+            gathered.take(file, outcome);
+        }
+        gathered.set_odd_sizes_aside();
+        gathered.name_gaps();
+        gathered.sort_by_time();
+        gathered
+    }
+
+    /// From frames that were measured already.
+    pub fn of_measured(name: String, frames: Vec<MeasuredFrame>) -> Self {
+        let outcomes = frames
+            .into_iter()
+            .map(|frame| (frame.file, Ok((frame.header, frame.field, Vec::new()))));
+        Self::new(name, outcomes)
+    }
+
     fn take(&mut self, file: String, outcome: Outcome) {
         match outcome {
             Ok((header, field, warnings)) => {

@@ -99,13 +99,40 @@ pub fn render(scenario: &Scenario) -> Result<Vec<RenderedFrame>, Error> {
         .collect()
 }
 
-/// Star lists of all frames of a scenario, with normal noise of `sigma_px` on each coordinate,
-/// without drawing anything: for studies of many nights.
+/// How the star finder of a list works: its normal errors, and how deep it looks.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Listing {
+    /// 1-sigma of each coordinate of a star, pixels; stated beside the star.
+    pub star_px: f64,
+    /// 1-sigma, pixels, of what all stars of a frame share: a shift in each coordinate, and a turn
+    /// about the middle of the frame that moves a place at half its height by as much.
+    pub frame_px: f64,
+    /// Most unsaturated stars that a list holds, the brightest; `None` lists all stars that stand
+    /// out of the noise.
+    pub most_stars: Option<usize>,
+}
+
+/// Errors of the stars alone, pixels.
+impl From<f64> for Listing {
+    fn from(star_px: f64) -> Self {
+        Self {
+            star_px,
+            frame_px: 0.0,
+            most_stars: None,
+        }
+    }
+}
+
+/// Star lists of all frames of a scenario with normal noise, without drawing anything: for studies
+/// of many nights. A number alone is the noise of each star's coordinates, pixels.
 ///
 /// # Errors
 /// `BadSetting` where the sky cannot be worked out for the date.
-pub fn star_lists(scenario: &Scenario, sigma_px: f64) -> Result<Vec<SimulatedField>, Error> {
-    Simulation::new(scenario, &CatalogueStars)?.star_lists(sigma_px)
+pub fn star_lists(
+    scenario: &Scenario,
+    listing: impl Into<Listing>,
+) -> Result<Vec<SimulatedField>, Error> {
+    Simulation::new(scenario, &CatalogueStars)?.star_lists(listing)
 }
 
 /// Draws a scenario into a folder and writes the truth beside it (`FOLDER.truth.json`).

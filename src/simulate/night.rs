@@ -16,7 +16,7 @@ use super::sensor::Sensor;
 use super::skyline::Skyline;
 use super::star_lists::star_list;
 use super::truth::{AlignmentTruth, FrameFacts, FrameTruth, NightTruth, axis_truth, frame_truth};
-use super::{RenderedFrame, SimulatedField};
+use super::{Listing, RenderedFrame, SimulatedField};
 use crate::error::Error;
 
 /// Signal to noise ratio down to which stars are drawn.
@@ -273,9 +273,10 @@ impl<'a> Simulation<'a> {
     ///
     /// # Errors
     /// `BadSetting` where the sky cannot be worked out for the date.
-    pub fn star_lists(&self, sigma_px: f64) -> Result<Vec<SimulatedField>, Error> {
+    pub fn star_lists(&self, listing: impl Into<Listing>) -> Result<Vec<SimulatedField>, Error> {
+        let listing = listing.into();
         self.shots()
-            .map(|(alignment, shot)| star_list(self, alignment, shot, sigma_px))
+            .map(|(alignment, shot)| star_list(self, alignment, shot, listing))
             .collect()
     }
 }

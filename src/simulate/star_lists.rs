@@ -1,13 +1,13 @@
 //! Frames without pixels: what a star finder would report, with noise of a known size.
 //!
-//! Every error is drawn from the sigma that is stated beside the value, so that pulls of whatever
-//! is fitted to these lists must have unit spread.
+//! Every error of a star is drawn from the sigma that is stated beside the value; the error that all
+//! stars of a frame share, where one is asked for, is stated nowhere. Whatever is fitted to these
+//! lists and allows for the shared error must have pulls of unit spread.
 
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
 
-use super::SimulatedField;
 use super::blur::blur_points;
 use super::depth::{faintest, noise_under_star};
 use super::dice::dice;
@@ -16,6 +16,7 @@ use super::header::header;
 use super::night::Simulation;
 use super::path::{Exposure, mean, spread};
 use super::schedule::Shot;
+use super::{Listing, SimulatedField};
 use crate::error::Error;
 use crate::stars::{FrameTrail, Quality, Rejected, Star, StarField};
 use crate::units::{Angle, AxialAngle, Measured, PixelPoint, PixelTensor, PixelVector, Pixels};
@@ -25,10 +26,12 @@ const FOUND: f64 = 8.0;
 /// Stars closer than this many widths (and a trail) merge with a brighter one.
 const MERGING_WIDTHS: f64 = 2.5;
 const CENTROIDS: u64 = 0xce27;
+/// Mark of the dice that move a whole list.
+const WHOLE_LIST: u64 = 0x1157;
 /// Full width at half maximum over standard deviation of a Gaussian, `sqrt(8 ln 2)`.
 const FWHM_OVER_SIGMA: f64 = 2.354_820_045;
 
-/// The star list of one frame, each coordinate with normal noise of `sigma_px`.
+/// The star list of one frame with normal noise.
 ///
 /// # Errors
 /// Where the sky cannot be worked out for the date.
@@ -36,7 +39,7 @@ pub fn star_list(
     simulation: &Simulation,
     alignment: usize,
     shot: &Shot,
-    sigma_px: f64,
+    listing: Listing,
 ) -> Result<SimulatedField, Error> {
     let exposure = simulation.exposure(alignment, shot)?;
     let air = simulation.air(alignment, shot);
@@ -48,21 +51,29 @@ pub fn star_list(
     let mut lister = Lister {
         simulation,
         exposure: &exposure,
-        sigma_px,
+        sigma_px: listing.star_px,
         dice: dice(
             simulation.scenario.seed,
             &[CENTROIDS, u64::from(shot.number)],
         ),
         found: Vec::new(),
+        n_clean: 0,
     };
     for star in &candidates {
+        if listing
+            .most_stars
+            .is_some_and(|most| lister.n_clean >= most)
+        {
+            break;
+        }
         let electrons = sensor.electrons(star.magnitude, shot.exposure) * air.transparency;
         lister.list(star, electrons, (electrons + noise_e * noise_e).sqrt());
     }
     let truth = simulation.truth(alignment, shot, &exposure, lister.found.len())?;
     let net = PixelVector::new(truth.trail_center.net_px[0], truth.trail_center.net_px[1]);
     let trail = lister.frame_trail(net);
-    let (stars, places) = lister.found.into_iter().unzip();
+    let (mut stars, places): (Vec<Star>, Vec<SkyStar>) = lister.found.into_iter().unzip();
+    WholeList::thrown(simulation, shot, listing.frame_px).apply(&mut stars);
     let variance = sensor.sky_variance(shot.exposure, air.sky_factor);
     let fwhm = Pixels::new(simulation.scenario.lens.fwhm_px);
     Ok(SimulatedField {
@@ -84,12 +95,45 @@ pub fn star_list(
     })
 }
 
+/// What moves all stars of a frame together: a shift, and a turn about the middle.
+struct WholeList {
+    middle: PixelPoint,
+    shift: PixelVector,
+    turn: f64,
+}
+
+impl WholeList {
+    /// Each coordinate shifted by a normal error, and turned by the angle under which one of the
+    /// same size is seen over half of the frame's height.
+    fn thrown(simulation: &Simulation, shot: &Shot, sigma_px: f64) -> Self {
+        let marks = [WHOLE_LIST, u64::from(shot.number)];
+        let mut dice = dice(simulation.scenario.seed, &marks);
+        let mut normal = || -> f64 { dice.sample(StandardNormal) };
+        let [x, y] = simulation.projection.center;
+        Self {
+            middle: PixelPoint::new(x, y),
+            shift: PixelVector::new(normal() * sigma_px, normal() * sigma_px),
+            turn: normal() * sigma_px / y.max(1.0),
+        }
+    }
+
+    fn apply(&self, stars: &mut [Star]) {
+        let (sin, cos) = self.turn.sin_cos();
+        for star in stars {
+            let arm = star.position - self.middle;
+            let turned = PixelVector::new(cos * arm.dx - sin * arm.dy, sin * arm.dx + cos * arm.dy);
+            star.position = self.middle + turned + self.shift;
+        }
+    }
+}
+
 struct Lister<'a> {
     simulation: &'a Simulation<'a>,
     exposure: &'a Exposure,
     sigma_px: f64,
     dice: ChaCha8Rng,
     found: Vec<(Star, SkyStar)>,
+    n_clean: usize,
 }
 
 impl Lister<'_> {
@@ -131,6 +175,7 @@ impl Lister<'_> {
                 ..Quality::default()
             },
         };
+        self.n_clean += usize::from(found.quality.is_clean());
         self.found.push((found, *star));
     }
 
@@ -177,11 +222,7 @@ impl Lister<'_> {
     /// A trail d adds `d d^T / 12` to the moments: its length is known to `6 sigma / d` and, where
     /// it is short, no better than `sqrt(12 sigma)`, with sigma that of the mean moments.
     fn frame_trail(&mut self, net: PixelVector) -> Option<FrameTrail> {
-        let n_stars = self
-            .found
-            .iter()
-            .filter(|(s, _)| s.quality.is_clean())
-            .count();
+        let n_stars = self.n_clean;
         let (first, _) = self.found.first().filter(|_| n_stars >= 5)?;
         let sigma = first.moments_sigma.xx / (n_stars as f64).sqrt();
         let length = net.length().px();
@@ -210,5 +251,34 @@ impl Lister<'_> {
             angle_sigma: Angle::from_rad(angle_sigma),
             n_stars,
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_whole_list_keeps_its_shape() {
+        let star = |x, y| Star {
+            position: PixelPoint::new(x, y),
+            position_covariance: PixelTensor::new(0.01, 0.0, 0.01),
+            flux: Measured::new(1.0, 0.1),
+            peak: 0.1,
+            moments: PixelTensor::new(1.0, 0.0, 1.0),
+            moments_sigma: PixelTensor::new(0.1, 0.1, 0.1),
+            trail: None,
+            quality: Quality::default(),
+        };
+        let mut stars = [star(100.0, 50.0), star(110.0, 50.0)];
+        let moved = WholeList {
+            middle: PixelPoint::new(100.0, 50.0),
+            shift: PixelVector::new(0.3, -0.2),
+            turn: std::f64::consts::FRAC_PI_2,
+        };
+        moved.apply(&mut stars);
+        let off = |star: &Star, x, y| star.position.distance(PixelPoint::new(x, y)).px();
+        // From right (+x) to down (+y).
+        assert!(off(&stars[0], 100.3, 49.8) < 1e-9 && off(&stars[1], 100.3, 59.8) < 1e-9);
     }
 }

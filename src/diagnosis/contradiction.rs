@@ -1,0 +1,219 @@
+//! An axis that the exposures themselves contradict is no axis.
+//!
+//! What the axis does between frames it does during them too. A knock between two frames moves the
+//! stars between them only, and a rig that sags moves them less and less; with two or three frames
+//! of a pointing both look like an axis, and the places alone cannot tell.
+
+use super::evidence::{Evidence, FrameEvidence};
+use crate::mount::AxisUnknown;
+use crate::mount::creep::Creep;
+use crate::mount::split::Jump;
+use crate::units::{Angle, Measured, PixelVector};
+
+/// Nobody aims an axis this badly: what is fitted there is something else (own choice).
+const FARTHEST: Angle = Angle::from_deg(20.0);
+/// A frame's own trail across the daily motion contradicts the axis's beyond this many sigmas ...
+const SURE: f64 = 5.0;
+/// ... and pixels ...
+const LEAST_PX: f64 = 0.7;
+/// ... and this share of the trail that the axis would draw.
+const LEAST_SHARE: f64 = 0.2;
+/// One frame in this many must be shorter than the axis allows; an odd frame among many is the
+/// frame's own matter.
+const ONE_IN: usize = 3;
+
+/// Takes the axis away where the frames' own trails contradict it, and names the motion between
+/// frames that must have been taken for it: a creep where trails shrink, else a knock.
+///
+/// A trail longer than the axis draws is no contradiction: wind draws one.
+pub fn without_contradicted_axis(mut evidence: Evidence) -> Evidence {
+    let Some(axis) = evidence.axis().filter(|axis| !axis.mirror_ambiguous) else {
+        return evidence;
+    };
+    let is_far = axis.error.total() > FARTHEST;
+    let excesses: Vec<(usize, Measured<f64>)> = evidence
+        .frames
+        .iter()
+        .enumerate()
+        .filter_map(|(at, frame)| Some((at, excess(frame)?)))
+        .collect();
+    let of_sign = |sign: f64| {
+        let big = excesses.iter().filter(move |(_, px)| sign * px.value > 0.0);
+        big.filter(|(at, px)| is_clear(&evidence.frames[*at], *px))
+    };
+    let n_short = of_sign(-1.0).count();
+    let contradicted = n_short > 0 && n_short * ONE_IN >= excesses.len();
+    if !contradicted && !is_far {
+        return evidence;
+    }
+    let shrinks = of_sign(1.0).count() > 0;
+    let largest = of_sign(-1.0).copied();
+    let largest = largest.min_by(|a, b| a.1.value.total_cmp(&b.1.value));
+    take_axis(&mut evidence, largest, shrinks);
+    evidence
+}
+
+/// Measured trail across the daily motion less the one that the fit draws there, pixels; what is
+/// along it is the drive's.
+fn excess(frame: &FrameEvidence) -> Option<Measured<f64>> {
+    let (trail, line) = (frame.trail?, frame.along_line()?);
+    let across = |vector: PixelVector| (vector.dx * line.dy - vector.dy * line.dx).abs();
+    let spread = trail.covariance;
+    let variance = spread.xx * line.dy * line.dy - 2.0 * spread.xy * line.dx * line.dy
+        + spread.yy * line.dx * line.dx;
+    Some(Measured::new(
+        across(trail.vector) - across(frame.predicted?.total),
+        variance.max(0.0).sqrt(),
+    ))
+}
+
+fn is_clear(frame: &FrameEvidence, excess: Measured<f64>) -> bool {
+    let drawn = frame
+        .predicted
+        .map_or(0.0, |parts| parts.total.length().px());
+    let size = excess.value.abs();
+    size > SURE * excess.sigma && size > LEAST_PX && size > LEAST_SHARE * drawn
+}
+
+fn take_axis(evidence: &mut Evidence, largest: Option<(usize, Measured<f64>)>, shrinks: bool) {
+    let step = largest.and_then(|(at, excess)| {
+        let scale = evidence.pixel_scale?;
+        let size = Measured::new(scale * excess.value.abs(), scale * excess.sigma);
+        Some((neighbours(&evidence.frames, at)?, size))
+    });
+    for frame in &mut evidence.frames {
+        frame.predicted = None;
+    }
+    let Some(fit) = evidence.fit.as_mut() else {
+        return;
+    };
+    fit.axis = Err(AxisUnknown::Inconsistent);
+    match step {
+        Some((_, departure)) if shrinks => {
+            fit.axis = Err(AxisUnknown::Creeping);
+            fit.creep = Some(Creep {
+                departure,
+                smoothness: 1.0,
+            });
+        }
+        Some(((before, after), size)) => fit.jumps.push(Jump {
+            before,
+            after,
+            size,
+        }),
+        None => {}
+    }
+}
+
+/// The frame and the one before it in its pointing, or the one after it where it is the first.
+fn neighbours(frames: &[FrameEvidence], at: usize) -> Option<(usize, usize)> {
+    let same = |other: usize| {
+        let other = frames.get(other)?;
+        (other.pointing == frames[at].pointing).then_some(other.frame)
+    };
+    let frame = frames[at].frame;
+    let before = at.checked_sub(1).and_then(same);
+    before
+        .map(|before| (before, frame))
+        .or_else(|| Some((frame, same(at + 1)?)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::mount::model::AxisError;
+    use crate::mount::predict::TrailParts;
+    use crate::mount::{AxisEstimate, MountFit};
+    use crate::sky::Direction;
+    use crate::stars::FrameTrail;
+    use crate::units::{AxialAngle, PixelTensor, Pixels};
+
+    /// A frame whose axis would draw 6 px downwards, across the daily motion.
+    fn frame(frame: usize, shown_px: f64) -> FrameEvidence {
+        let shown = PixelVector::new(0.2, shown_px);
+        let drawn = PixelVector::new(0.0, 6.0);
+        FrameEvidence {
+            frame,
+            pointing: 0,
+            exposure: None,
+            fwhm: None,
+            trail: Some(FrameTrail {
+                vector: shown,
+                covariance: PixelTensor::new(0.01, 0.0, 0.01),
+                length: Measured::new(shown.length(), Pixels::new(0.1)),
+                angle: AxialAngle::of(shown),
+                angle_sigma: Angle::from_deg(2.0),
+                n_stars: 100,
+            }),
+            predicted: Some(TrailParts {
+                total: drawn,
+                axis: drawn,
+                drive: PixelVector::default(),
+                refraction: PixelVector::default(),
+            }),
+            drifted: Some(drawn),
+            along: Some(PixelVector::new(200.0, 0.0)),
+        }
+    }
+
+    fn night(shown_px: &[f64], off: Angle) -> Evidence {
+        let frames = shown_px.iter().enumerate();
+        Evidence {
+            frames: frames.map(|(idx, &px)| frame(idx, px)).collect(),
+            fit: Some(MountFit {
+                axis: Ok(AxisEstimate {
+                    direction: Direction::new(nalgebra::Vector3::z()),
+                    error: AxisError {
+                        up: off,
+                        east: Angle::ZERO,
+                    },
+                    covariance: nalgebra::Matrix2::identity() * 1e-8,
+                    mirror_ambiguous: false,
+                }),
+                drive: None,
+                jumps: Vec::new(),
+                creep: None,
+                misfit: 1.0,
+            }),
+            lone: None,
+            sky_rate: None,
+            identified: true,
+            tolerance: None,
+            pixel_scale: Some(Angle::from_arcsec(4.0)),
+        }
+    }
+
+    fn fit_after(shown_px: &[f64], off_deg: f64) -> MountFit {
+        let evidence = without_contradicted_axis(night(shown_px, Angle::from_deg(off_deg)));
+        evidence.fit.expect("the fit stays")
+    }
+
+    #[test]
+    fn an_axis_that_draws_the_trails_stays() {
+        assert!(fit_after(&[6.0, 5.8], 1.0).axis.is_ok());
+        // Wind draws longer trails; one odd frame of many is its own matter.
+        assert!(fit_after(&[6.0, 9.0], 1.0).axis.is_ok());
+        assert!(fit_after(&[6.0, 6.1, 5.9, 1.0], 1.0).axis.is_ok());
+    }
+
+    #[test]
+    fn motion_between_frames_alone_is_a_knock() {
+        let fit = fit_after(&[0.5, 0.4], 1.0);
+        assert_eq!(fit.axis, Err(AxisUnknown::Inconsistent));
+        assert_eq!((fit.jumps[0].before, fit.jumps[0].after), (0, 1));
+        assert!((fit.jumps[0].size.value.arcsec() - 4.0 * 5.6).abs() < 0.1);
+    }
+
+    #[test]
+    fn trails_that_shrink_are_a_creep() {
+        let fit = fit_after(&[7.8, 6.0, 4.4], 1.0);
+        assert_eq!(fit.axis, Err(AxisUnknown::Creeping));
+        assert!(fit.creep.is_some());
+    }
+
+    #[test]
+    fn an_axis_far_from_the_pole_is_none() {
+        assert!(fit_after(&[6.0, 6.0], 19.0).axis.is_ok());
+        assert!(fit_after(&[6.0, 6.0], 21.0).axis.is_err());
+    }
+}
