@@ -311,3 +311,105 @@ impl Prior {
         gradient + self.0.component_mul(&pull)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::identify::Match;
+    use crate::identify::test_fields::{FieldNoise, field_of, star_at};
+    use crate::sky::{Direction, Rotation};
+    use crate::units::{Angle, PixelPoint, PixelVector, Pixels};
+
+    const MIDDLE: PixelPoint = PixelPoint::new(999.5, 666.5);
+
+    fn lens(center: PixelPoint) -> Lens {
+        Lens {
+            focal_px: 1360.0,
+            center,
+            k1: -0.11,
+            k2: 0.09,
+        }
+    }
+
+    /// A frame through a lens, as it would be identified through a plain one.
+    fn view(noise: &mut FieldNoise, lens: &Lens) -> (StarField, Plate) {
+        let turn = Vector3::new(noise.normal(), noise.normal(), noise.normal());
+        let attitude = Rotation3::new(turn);
+        let pose = Pose {
+            lens: *lens,
+            attitude,
+        };
+        let catalogue = Catalogue::embedded();
+        let reach = Angle::from_deg(45.0);
+        let (mut stars, mut matches) = (Vec::new(), Vec::new());
+        for catalogue_idx in catalogue.within(Direction::new(attitude * Vector3::z()), reach, 5.5) {
+            let Some(place) = pose.project(&catalogue.vector(catalogue_idx)) else {
+                continue;
+            };
+            if !(0.0..2000.0).contains(&place.x) || !(0.0..1334.0).contains(&place.y) {
+                continue;
+            }
+            let (dx, dy) = (0.2 * noise.normal(), 0.2 * noise.normal());
+            matches.push(Match {
+                star_idx: stars.len(),
+                catalogue_idx,
+                residual: PixelVector::default(),
+            });
+            stars.push(star_at(place.x + dx, place.y + dy, 1.0, 0.2));
+        }
+        let plain = Lens {
+            k1: 0.0,
+            k2: 0.0,
+            center: MIDDLE,
+            ..*lens
+        };
+        let plate = Plate {
+            lens: plain,
+            focal_sigma: 1e-3,
+            k1_sigma: 0.01,
+            attitude: Rotation::new(attitude),
+            attitude_covariance: Matrix3::identity() * 1e-8,
+            matches,
+            rms: Pixels::new(0.3),
+            log10_chance: -50.0,
+            k2_sigma: 0.01,
+            frame_center: MIDDLE,
+        };
+        (field_of(2000, 1334, stars), plate)
+    }
+
+    fn shared(center: PixelPoint, seed: u64) -> KnownLens {
+        let mut noise = FieldNoise::new(seed);
+        let views: Vec<_> = (0..6).map(|_| view(&mut noise, &lens(center))).collect();
+        let borrowed: Vec<_> = views.iter().map(|(field, plate)| (field, plate)).collect();
+        fit_shared_lens(&borrowed).expect("a lens")
+    }
+
+    #[test]
+    fn frames_together_tell_distortion_and_a_centre_that_is_not_the_frames() {
+        let center = PixelPoint::new(1015.0, 670.0);
+        let known = shared(center, 61);
+        assert!(known.lens.center.distance(center).px() < 1.0, "{known:?}");
+        assert!((known.lens.focal_px / 1360.0).ln().abs() < 4.0 * known.focal_sigma);
+        assert!(
+            (known.lens.k1 + 0.11).abs() < 5.0 * known.k1_sigma,
+            "{known:?}"
+        );
+        assert!(
+            (known.lens.k2 - 0.09).abs() < 5.0 * known.k2_sigma,
+            "{known:?}"
+        );
+    }
+
+    #[test]
+    fn a_centre_that_the_stars_do_not_tell_is_left_at_the_frames() {
+        let known = shared(MIDDLE, 62);
+        assert!(known.lens.center.distance(MIDDLE).px() < 1e-3, "{known:?}");
+        assert!((known.lens.k1 + 0.11).abs() < 5.0 * known.k1_sigma);
+    }
+
+    #[test]
+    fn no_frames_tell_nothing() {
+        assert!(fit_shared_lens(&[]).is_none());
+    }
+}
