@@ -7,6 +7,7 @@ mod assumed;
 mod facts;
 mod gather;
 mod interpret;
+mod lenses;
 mod measure;
 mod plates;
 mod survey;

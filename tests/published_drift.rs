@@ -65,6 +65,7 @@ fn modelled(row: &Row) -> [f64; 3] {
         focal_px: Angle::from_rad(1.0).arcsec(),
         center: PixelPoint::new(0.0, 0.0),
         k1: 0.0,
+        k2: 0.0,
     };
     let exposure = Exposure {
         lens: &lens,

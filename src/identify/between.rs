@@ -434,6 +434,7 @@ mod tests {
         focal_px: 30000.0,
         center: PixelPoint::new(1199.5, 799.5),
         k1: 0.0,
+        k2: 0.0,
     };
 
     fn field(places: &[(f64, f64, f64)]) -> StarField {

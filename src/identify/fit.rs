@@ -1,7 +1,7 @@
 //! Where the camera looks and what its lens does, from catalogue stars paired with picture stars:
 //! robust least squares over attitude, focal length and radial distortion.
 
-use nalgebra::{Matrix2, Matrix2x5, Matrix5, Rotation3, Vector2, Vector3, Vector5};
+use nalgebra::{Matrix2, Matrix2x6, Matrix6, Rotation3, Vector2, Vector3, Vector6};
 
 use super::lens::Lens;
 use super::scatter::{median, robust_scale2, trusted_share};
@@ -51,6 +51,10 @@ pub(crate) struct LensPrior {
     pub(crate) k1: f64,
     /// Its 1-sigma.
     pub(crate) k1_sigma: f64,
+    /// Radial distortion with the fourth power.
+    pub(crate) k2: f64,
+    /// Its 1-sigma.
+    pub(crate) k2_sigma: f64,
 }
 
 /// A fitted pose and how well it fits.
@@ -58,8 +62,8 @@ pub(crate) struct LensPrior {
 pub(crate) struct PoseFit {
     pub(crate) pose: Pose,
     /// Covariance of: small rotation vector in the camera before `attitude` (radians), natural
-    /// logarithm of the focal length, k1; scaled by the residuals.
-    pub(crate) covariance: Matrix5<f64>,
+    /// logarithm of the focal length, k1, k2; scaled by the residuals.
+    pub(crate) covariance: Matrix6<f64>,
     /// Which pairings were kept.
     pub(crate) kept: Vec<bool>,
     /// Residual (picture minus prediction) of each pairing, pixels.
@@ -68,7 +72,8 @@ pub(crate) struct PoseFit {
     pub(crate) scatter_px: f64,
 }
 
-/// Terms that are fitted: three of attitude, two of the lens.
+/// Terms that stars alone may have to carry: three of attitude, two of the lens. The third of the
+/// lens is left to its prior where stars are few.
 const N_TERMS: usize = 5;
 
 /// Fits a pose to pairings from a start that is nearly right.
@@ -95,7 +100,7 @@ pub(crate) fn fit_pose(
             break;
         }
     }
-    if !(pose.lens.focal_px.is_finite() && pose.lens.k1.is_finite()) {
+    if !(pose.lens.focal_px.is_finite() && pose.lens.k1.is_finite() && pose.lens.k2.is_finite()) {
         return None;
     }
     let kept: Vec<bool> = pairings
@@ -128,13 +133,14 @@ pub(crate) fn fit_pose(
     })
 }
 
-fn stepped(pose: &Pose, step: &Vector5<f64>) -> Pose {
+fn stepped(pose: &Pose, step: &Vector6<f64>) -> Pose {
     let turn = Rotation3::new(Vector3::new(step[0], step[1], step[2]));
     Pose {
         lens: Lens {
             // Half a change of scale at a time at the most, so that a bad start cannot run away.
             focal_px: pose.lens.focal_px * step[3].clamp(-0.5, 0.5).exp(),
             k1: pose.lens.k1 + step[4],
+            k2: pose.lens.k2 + step[5],
             ..pose.lens
         },
         attitude: pose.attitude * turn,
@@ -142,14 +148,15 @@ fn stepped(pose: &Pose, step: &Vector5<f64>) -> Pose {
 }
 
 /// Residual, weight and derivative of one pairing.
-struct Term {
-    residual: Vector2<f64>,
-    weight: Matrix2<f64>,
-    derivative: Matrix2x5<f64>,
+pub(crate) struct Term {
+    pub(crate) residual: Vector2<f64>,
+    pub(crate) weight: Matrix2<f64>,
+    /// By a small rotation vector before the attitude, logarithm of the focal length, k1, k2.
+    pub(crate) derivative: Matrix2x6<f64>,
 }
 
 impl Term {
-    fn new(pairing: &Pairing, pose: &Pose, floor_px: f64) -> Option<Self> {
+    pub(crate) fn new(pairing: &Pairing, pose: &Pose, floor_px: f64) -> Option<Self> {
         let camera = pose.attitude.inverse_transform_vector(&pairing.sky);
         let place = pose.lens.project(&camera)?;
         let gap = pairing.pixel - place;
@@ -158,12 +165,14 @@ impl Term {
         let spread = Matrix2::new(c.xx + floor, c.xy, c.xy, c.yy + floor);
         let turn = pose.lens.jacobian(Direction::<Camera>::new(camera)) * camera.cross_matrix();
         let (x, y) = (camera.x / camera.z, camera.y / camera.z);
-        let bend = pose.lens.focal_px * (x * x + y * y);
+        let r2 = x * x + y * y;
+        let bend = pose.lens.focal_px * r2;
         let offset = place - pose.lens.center;
-        let mut derivative = Matrix2x5::zeros();
+        let mut derivative = Matrix2x6::zeros();
         derivative.fixed_columns_mut::<3>(0).copy_from(&turn);
         derivative.set_column(3, &Vector2::new(offset.dx, offset.dy));
         derivative.set_column(4, &Vector2::new(bend * x, bend * y));
+        derivative.set_column(5, &Vector2::new(bend * r2 * x, bend * r2 * y));
         Some(Self {
             residual: Vector2::new(gap.dx, gap.dy),
             weight: spread.try_inverse()?,
@@ -172,26 +181,26 @@ impl Term {
     }
 
     /// Squared residual in units of its own sigma.
-    fn mahalanobis2(&self) -> f64 {
+    pub(crate) fn mahalanobis2(&self) -> f64 {
         (self.residual.transpose() * self.weight * self.residual)[0]
     }
 }
 
-fn terms(pairings: &[Pairing], pose: &Pose, floor_px: f64) -> Vec<Term> {
+pub(crate) fn terms(pairings: &[Pairing], pose: &Pose, floor_px: f64) -> Vec<Term> {
     let found = pairings.iter().filter_map(|p| Term::new(p, pose, floor_px));
     found.collect()
 }
 
 /// Normal equations of the stars, in units of their scatter, without the prior.
 struct Equations {
-    normal: Matrix5<f64>,
-    gradient: Vector5<f64>,
+    normal: Matrix6<f64>,
+    gradient: Vector6<f64>,
 }
 
 impl Equations {
     fn new(terms: &[Term], scale2: f64, weight_of: impl Fn(f64) -> f64) -> Self {
-        let mut normal = Matrix5::zeros();
-        let mut gradient = Vector5::zeros();
+        let mut normal = Matrix6::zeros();
+        let mut gradient = Vector6::zeros();
         for term in terms {
             let weight = term.weight * (weight_of(term.mahalanobis2()) / scale2);
             let weighted = term.derivative.transpose() * weight;
@@ -201,14 +210,14 @@ impl Equations {
         Self { normal, gradient }
     }
 
-    fn step(&self, pose: &Pose, prior: &LensPrior) -> Option<Vector5<f64>> {
-        let (focal_weight, k1_weight) = prior.weights();
+    fn step(&self, pose: &Pose, prior: &LensPrior) -> Option<Vector6<f64>> {
         let mut normal = self.normal;
         let mut gradient = self.gradient;
-        normal[(3, 3)] += focal_weight;
-        gradient[3] += focal_weight * (prior.ln_focal - pose.lens.focal_px.ln());
-        normal[(4, 4)] += k1_weight;
-        gradient[4] += k1_weight * (prior.k1 - pose.lens.k1);
+        let gaps = prior.gaps(&pose.lens);
+        for (at, (weight, gap)) in (3..).zip(prior.weights().iter().zip(gaps)) {
+            normal[(at, at)] += weight;
+            gradient[at] += weight * gap;
+        }
         Some(normal.cholesky()?.solve(&gradient))
     }
 
@@ -218,18 +227,28 @@ impl Equations {
         variance_ratio: f64,
         scale2: f64,
         prior: &LensPrior,
-    ) -> Option<Matrix5<f64>> {
-        let (focal_weight, k1_weight) = prior.weights();
+    ) -> Option<Matrix6<f64>> {
         let mut normal = self.normal * (scale2 / variance_ratio.max(1e-6));
-        normal[(3, 3)] += focal_weight;
-        normal[(4, 4)] += k1_weight;
+        for (at, weight) in (3..).zip(prior.weights()) {
+            normal[(at, at)] += weight;
+        }
         Some(normal.cholesky()?.inverse())
     }
 }
 
 impl LensPrior {
-    fn weights(&self) -> (f64, f64) {
-        (self.ln_focal_sigma.powi(-2), self.k1_sigma.powi(-2))
+    /// Weights of focal length, k1, k2.
+    fn weights(&self) -> [f64; 3] {
+        [self.ln_focal_sigma, self.k1_sigma, self.k2_sigma].map(|sigma| sigma.powi(-2))
+    }
+
+    /// Prior minus a lens, in the same order.
+    fn gaps(&self, lens: &Lens) -> [f64; 3] {
+        [
+            self.ln_focal - lens.focal_px.ln(),
+            self.k1 - lens.k1,
+            self.k2 - lens.k2,
+        ]
     }
 }
 
@@ -247,6 +266,7 @@ mod tests {
                 focal_px: 2000.0 * (1.0 + 0.03 * noise.normal()),
                 center: PixelPoint::new(999.5, 666.5),
                 k1,
+                k2: 0.0,
             },
             attitude: Rotation3::new(turn),
         }
@@ -276,6 +296,8 @@ mod tests {
             ln_focal_sigma: 0.05,
             k1: 0.0,
             k1_sigma: 0.05,
+            k2: 0.0,
+            k2_sigma: 0.05,
         }
     }
 
@@ -303,17 +325,18 @@ mod tests {
             }
             let fit = fit_pose(&stars, start_near(&truth), &prior(), 0.0).unwrap();
             let turn = (fit.pose.attitude.inverse() * truth.attitude).scaled_axis();
-            let error = Vector5::new(
+            let error = Vector6::new(
                 turn.x,
                 turn.y,
                 turn.z,
                 (truth.lens.focal_px / fit.pose.lens.focal_px).ln(),
                 truth.lens.k1 - fit.pose.lens.k1,
+                truth.lens.k2 - fit.pose.lens.k2,
             );
             sum_of_squares += error.dot(&(fit.covariance.try_inverse().unwrap() * error));
             assert!(fit.kept[..8].iter().all(|kept| !kept));
         }
-        // Chi-square of 300 degrees of freedom: 300 +- 24.5, four sigma either way.
+        // Chi-square of at most 360 degrees of freedom: 360 +- 27, six sigma either way.
         assert!((200.0..400.0).contains(&sum_of_squares), "{sum_of_squares}");
     }
 

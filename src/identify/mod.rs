@@ -30,6 +30,7 @@ mod reduced;
 mod scan;
 mod scatter;
 mod search;
+mod shared_lens;
 #[cfg(test)]
 mod test_fields;
 pub mod tracks;
@@ -46,6 +47,7 @@ use crate::units::Angle;
 
 pub use between::{FrameMatch, match_frames};
 pub use plate::{Match, Plate};
+pub use shared_lens::{KnownLens, fit_shared_lens};
 
 /// Focal lengths in pixels that the search has to cover; the middle is tried first.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -92,8 +94,8 @@ pub struct Hints {
     pub focal: FocalRange,
     /// The centre of the frame lies within this angle of this direction.
     pub near: Option<(Direction<Icrs>, Angle)>,
-    /// Radial distortion where the lens is known from another frame.
-    pub k1: Option<f64>,
+    /// The lens where it is known from other frames.
+    pub lens: Option<KnownLens>,
     /// Plate of another frame of the night: a pointing nearby is found from it in no time, and one
     /// far away is searched with its lens first.
     pub prior: Option<Plate>,
@@ -107,10 +109,20 @@ impl Hints {
         Self {
             focal,
             near: None,
-            k1: None,
+            lens: None,
             prior: None,
             extra_noise_px: 0.0,
         }
+    }
+
+    /// A lens known from other frames: focal lengths within four sigma of it, at least 0.2 %.
+    pub fn with_lens(known: KnownLens) -> Option<Self> {
+        let spread = (4.0 * known.focal_sigma).clamp(LEAST_SPREAD, KNOWN_LENS_SPREAD);
+        let focal = FocalRange::about(known.lens.focal_px, spread)?;
+        Some(Self {
+            lens: Some(known),
+            ..Self::new(focal)
+        })
     }
 
     /// The plate of the other frame, and hints that take its lens for known; `None` where that
@@ -119,12 +131,15 @@ impl Hints {
         let prior = self.prior.as_ref()?;
         let (low, high) = self.focal.bounds_px();
         let inside = (0.97 * low..=1.03 * high).contains(&prior.lens.focal_px);
-        let focal = FocalRange::about(prior.lens.focal_px, KNOWN_LENS_SPREAD)?;
+        let focal = match self.lens {
+            Some(_) => self.focal,
+            None => FocalRange::about(prior.lens.focal_px, KNOWN_LENS_SPREAD)?,
+        };
         inside.then(|| {
             let hints = Hints {
                 focal,
                 near: self.near,
-                k1: Some(prior.lens.k1),
+                lens: Some(self.lens.unwrap_or_else(|| KnownLens::guessed(prior))),
                 prior: None,
                 extra_noise_px: self.extra_noise_px,
             };
@@ -135,6 +150,9 @@ impl Hints {
 
 /// How much a lens's focal length may change from frame to frame (focusing, temperature), relative.
 const KNOWN_LENS_SPREAD: f64 = 0.02;
+
+/// Least spread of focal lengths that is searched, relative.
+const LEAST_SPREAD: f64 = 0.002;
 
 /// Why a frame was not identified.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -228,5 +246,20 @@ impl Identifier {
             Ok(found) => Identification::Found(Box::new(Plate::new(&found, &image))),
             Err(reason) => Identification::NotFound { reason },
         }
+    }
+
+    /// An identified frame once more, through a lens that is known better than from it alone.
+    ///
+    /// `None` where the frame does not agree with that lens.
+    pub fn refine(&self, field: &StarField, plate: &Plate, known: KnownLens) -> Option<Plate> {
+        let image = image::ImageField::new(field);
+        let hints = Hints::with_lens(known)?;
+        let search = search::Search {
+            image: &image,
+            hints: &hints,
+            catalogue: Catalogue::embedded(),
+        };
+        let found = near::search_again(&search, field, plate, &known.lens)?;
+        Some(Plate::new(&found, &image))
     }
 }

@@ -1,13 +1,18 @@
 //! A frame near one that is already identified: the catalogue's stars as the known plate would
-//! show them are matched with the picture as if they were another frame.
+//! show them are matched with the picture as if they were another frame; or a frame itself once
+//! more, through a better known lens.
+
+use nalgebra::{Matrix3, Rotation3};
 
 use super::between::match_frames;
 use super::fit::{Pose, PoseFit};
-use super::plate::Plate;
+use super::lens::Lens;
+use super::plate::{Match, Plate};
 use super::scatter::median;
 use super::search::{Found, Search, Whereabouts};
 use super::verify::Grown;
 use crate::sky::catalogue::Catalogue;
+use crate::sky::{Camera, Icrs, Rotation};
 use crate::stars::{Quality, Star, StarField};
 use crate::units::{Angle, Measured, PixelPoint, PixelTensor};
 
@@ -37,6 +42,41 @@ pub(crate) fn search_near(search: &Search<'_>, field: &StarField, prior: &Plate)
     search.settle(&start, N_TRIALS, Whereabouts::Known)
 }
 
+/// Grows an identified frame again through a lens that is known better.
+pub(crate) fn search_again(
+    search: &Search<'_>,
+    field: &StarField,
+    plate: &Plate,
+    lens: &Lens,
+) -> Option<Found> {
+    let pose = Pose {
+        lens: *lens,
+        attitude: attitude_through(lens, field, plate)?,
+    };
+    let magnitudes = |m: &Match| {
+        let picture = -2.5 * field.stars[m.star_idx].flux.value.log10();
+        search.catalogue.magnitude(m.catalogue_idx) - picture
+    };
+    let zero_points = plate.matches.iter().map(magnitudes).collect();
+    let start = started(pose, median(zero_points), plate.rms.px());
+    search.settle(&start, 1, Whereabouts::Known)
+}
+
+/// Where a frame looks if its stars are seen through another lens.
+pub(crate) fn attitude_through(
+    lens: &Lens,
+    field: &StarField,
+    plate: &Plate,
+) -> Option<Rotation3<f64>> {
+    let catalogue = Catalogue::embedded();
+    let mut cross = Matrix3::zeros();
+    for matched in &plate.matches {
+        let seen = lens.direction(field.stars[matched.star_idx].position);
+        cross += catalogue.vector(matched.catalogue_idx) * seen.vector().transpose();
+    }
+    Some(*Rotation::<Camera, Icrs>::nearest(&cross)?.inner())
+}
+
 /// Turns that the search between frames tries, for the odds; of those few are small enough to be
 /// likely, so that this is on the safe side.
 const N_TRIALS: usize = 1000;
@@ -46,7 +86,7 @@ fn started(pose: Pose, zero_point: f64, rms_px: f64) -> Grown {
     Grown {
         fit: PoseFit {
             pose,
-            covariance: nalgebra::Matrix5::zeros(),
+            covariance: nalgebra::Matrix6::zeros(),
             kept: Vec::new(),
             residuals: Vec::new(),
             scatter_px: rms_px,

@@ -27,7 +27,7 @@ pub struct Match {
 /// common part is in the attitude, are not taken out.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Plate {
-    /// Focal length, centre (the frame's) and radial distortion.
+    /// Focal length, centre of projection and radial distortion.
     pub lens: Lens,
     /// 1-sigma of the focal length relative to itself.
     pub focal_sigma: f64,
@@ -45,6 +45,10 @@ pub struct Plate {
     /// Decimal logarithm of the number of agreements as good as this to expect by chance, all
     /// trials of the search counted.
     pub log10_chance: f64,
+    /// 1-sigma of `lens.k2`; that of the prior where the field is too small to tell.
+    pub k2_sigma: f64,
+    /// Middle of the frame.
+    pub frame_center: PixelPoint,
 }
 
 impl Plate {
@@ -80,6 +84,8 @@ impl Plate {
             matches,
             rms: Pixels::new(mean_square.sqrt()),
             log10_chance: found.log10_chance,
+            k2_sigma: covariance[(5, 5)].sqrt(),
+            frame_center: image.center(),
         }
     }
 
@@ -95,7 +101,7 @@ impl Plate {
 
     /// The catalogue direction at the centre of the frame.
     pub fn center(&self) -> Direction<Icrs> {
-        self.direction(self.lens.center)
+        self.direction(self.frame_center)
     }
 
     /// Angle of one pixel on the sky at the centre.
@@ -111,7 +117,9 @@ impl Plate {
 
     /// Position angle of the picture's upward direction at its centre, north through east, [0, 360).
     pub fn up_position_angle(&self) -> Angle {
-        let up = self.attitude.inner() * -Vector3::y();
+        let (x, y) = (self.frame_center.x, self.frame_center.y);
+        let above = self.direction(PixelPoint::new(x, y - 1.0)).vector();
+        let up = above - self.center().vector();
         let (ra, dec) = self.center().ra_dec();
         let east = Vector3::new(-ra.sin(), ra.cos(), 0.0);
         let north = Vector3::new(-dec.sin() * ra.cos(), -dec.sin() * ra.sin(), dec.cos());
@@ -147,6 +155,7 @@ mod tests {
                 focal_px: 3000.0,
                 center: PixelPoint::new(999.5, 666.5),
                 k1: -0.02,
+                k2: 0.0,
             },
             focal_sigma: 1e-4,
             k1_sigma: 0.01,
@@ -157,6 +166,8 @@ mod tests {
             matches: Vec::new(),
             rms: Pixels::new(0.3),
             log10_chance: -50.0,
+            k2_sigma: 0.01,
+            frame_center: PixelPoint::new(999.5, 666.5),
         }
     }
 

@@ -37,7 +37,7 @@ impl Scan<'_> {
             .search
             .image
             .bright_and_spread((n_expected as usize).clamp(14, 50));
-        let lens = self.lens(self.pass.focal_px);
+        let lens = self.search.lens(self.pass.focal_px);
         let directions: Vec<Vector3<f64>> = chosen
             .iter()
             .map(|n| lens.direction(self.search.image.stars[*n].place).vector())
@@ -66,15 +66,6 @@ impl Scan<'_> {
             }
         }
         None
-    }
-
-    /// The lens of the pass at a focal length.
-    fn lens(&self, focal_px: f64) -> Lens {
-        Lens {
-            focal_px,
-            center: self.search.image.center(),
-            k1: self.search.hints.k1.unwrap_or(0.0),
-        }
     }
 
     /// Catalogue triangles of the same shape and a possible size.
@@ -192,13 +183,13 @@ impl Scan<'_> {
         }
         let matrix = axes(&targets)? * axes(&directions)?.transpose();
         Some(Pose {
-            lens: self.lens(focal_px),
+            lens: self.search.lens(focal_px),
             attitude: Rotation3::from_matrix_unchecked(matrix),
         })
     }
 
     fn directions(&self, places: &[PixelPoint; 3], focal_px: f64) -> [Vector3<f64>; 3] {
-        let lens = self.lens(focal_px);
+        let lens = self.search.lens(focal_px);
         places.map(|place| lens.direction(place).vector())
     }
 

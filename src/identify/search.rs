@@ -144,29 +144,74 @@ impl Search<'_> {
 
     /// What is known of the lens before any star is matched.
     pub(crate) fn lens_prior(&self) -> LensPrior {
-        let (image, hints) = (self.image, self.hints);
-        let (low, high) = hints.focal.bounds_px();
+        let (low, high) = self.hints.focal.bounds_px();
         let ln_focal = 0.5 * (low.ln() + high.ln());
-        let corner = image.half_diagonal() / ln_focal.exp();
-        LensPrior {
+        let corner = self.image.half_diagonal() / ln_focal.exp();
+        let (k1_limit, k2_limit) = distortion_limits(corner);
+        let any = LensPrior {
             ln_focal,
             ln_focal_sigma: (0.5 * (high / low).ln()).max(1e-4),
-            k1: hints.k1.unwrap_or(0.0),
-            k1_sigma: self.greatest_distortion(corner) / (corner * corner),
+            k1: 0.0,
+            k1_sigma: self.share_left() * k1_limit,
+            k2: 0.0,
+            k2_sigma: self.share_left() * k2_limit,
+        };
+        match &self.hints.lens {
+            Some(known) => known.narrowed(&any),
+            None => any,
+        }
+    }
+
+    /// The lens that trials start from, at a focal length.
+    pub(crate) fn lens(&self, focal_px: f64) -> Lens {
+        let plain = Lens {
+            focal_px,
+            center: self.image.center(),
+            k1: 0.0,
+            k2: 0.0,
+        };
+        match &self.hints.lens {
+            Some(known) => Lens {
+                focal_px,
+                ..known.lens
+            },
+            None => plain,
         }
     }
 
     /// How much of a distortion is left to find, as the radial displacement in a frame's corner
     /// relative to the corner's distance; `corner_tangent` is the tangent of its angle off the axis.
-    ///
-    /// Common practice, no source: up to one per cent for long lenses, some per cent for wide ones.
     pub(crate) fn greatest_distortion(&self, corner_tangent: f64) -> f64 {
-        let any_lens = (0.012 + 0.25 * corner_tangent * corner_tangent).min(0.05);
-        match self.hints.k1 {
-            Some(_) => SHARE_LEFT_OF_KNOWN * any_lens,
-            None => any_lens,
+        self.share_left() * greatest_cubic(corner_tangent)
+    }
+
+    fn share_left(&self) -> f64 {
+        match self.hints.lens {
+            Some(_) => SHARE_LEFT_OF_KNOWN,
+            None => 1.0,
         }
     }
+}
+
+/// Greatest radial displacement by the first term in a frame's corner, relative to its distance.
+///
+/// Common practice, no source: up to one per cent for long lenses, some per cent for wide ones.
+fn greatest_cubic(corner_tangent: f64) -> f64 {
+    (0.012 + 0.25 * corner_tangent * corner_tangent).min(0.05)
+}
+
+/// One sigma of k1 and k2 of a lens of which nothing is known, for a frame whose corner has this
+/// tangent off the axis.
+///
+/// Common practice, no source: the fourth power makes some per cent in the corner of a wide lens,
+/// nothing in that of a long one.
+pub(crate) fn distortion_limits(corner_tangent: f64) -> (f64, f64) {
+    let corner2 = corner_tangent * corner_tangent;
+    let fourth_power = (0.06 * corner2).min(0.05);
+    (
+        greatest_cubic(corner_tangent) / corner2,
+        fourth_power / (corner2 * corner2),
+    )
 }
 
 /// Least noise of a star's place that trials allow for, pixels: double stars, proper motion.

@@ -226,6 +226,7 @@ mod tests {
                 focal_px: 5000.0,
                 center: PixelPoint::new(999.5, 666.5),
                 k1: 0.0,
+                k2: 0.0,
             },
             attitude: Rotation3::new(Vector3::new(0.3, 0.7, -1.0)),
         }
@@ -261,6 +262,8 @@ mod tests {
             ln_focal_sigma: 0.05,
             k1: 0.0,
             k1_sigma: 0.2,
+            k2: 0.0,
+            k2_sigma: 0.01,
         };
         let growth = Growth {
             reach: Reach::uniform(6.0),

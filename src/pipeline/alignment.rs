@@ -144,5 +144,6 @@ fn typical_lens(frame: &MeasuredFrame) -> Lens {
         focal_px,
         center: frame.field.center(),
         k1: 0.0,
+        k2: 0.0,
     }
 }

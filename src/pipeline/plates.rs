@@ -1,11 +1,12 @@
 //! Each frame's stars identified, and one lens for frames that agree.
 
 use super::gather::MeasuredFrame;
+use super::lenses::NightLenses;
 use crate::frame::PitchSource;
 use crate::identify::lens::Lens;
 use crate::identify::{FocalRange, Hints, Identification, Identifier, Plate};
 use crate::sky::{Direction, Icrs};
-use crate::units::{Angle, Measured};
+use crate::units::Angle;
 
 /// What identification made of an alignment's frames.
 pub struct Plates {
@@ -17,10 +18,6 @@ pub struct Plates {
 
 /// Focal lengths and pixel pitches in tags are nominal: this far off at most.
 const NOMINAL: f64 = 0.10;
-/// Frames whose focal lengths agree this well were taken with one setting of one lens; a zoom
-/// that slips or a refocus changes it by more (own choice).
-const SAME_LENS: f64 = 0.004;
-
 /// Identifies all frames of an alignment, each helped by the one before.
 ///
 /// `known` is a plate from elsewhere in the night to start from.
@@ -38,8 +35,45 @@ pub fn identify_frames(
         prior = plate.clone().or(prior);
         plates.push(plate);
     }
-    let lenses = share_lenses(frames, &plates, &tagged);
+    let mut lenses = NightLenses::of(frames, &plates);
+    lenses.refine(frames, &mut plates, identifier);
+    look_again(frames, &mut plates, &mut lenses, identifier);
+    let lenses = lenses.per_frame(frames, &tagged);
     Plates { plates, lenses }
+}
+
+/// Looks again at frames that were not identified, with the lens that the others tell.
+fn look_again(
+    frames: &[MeasuredFrame],
+    plates: &mut [Option<Plate>],
+    lenses: &mut NightLenses,
+    identifier: &Identifier,
+) {
+    for idx in 0..frames.len() {
+        if plates[idx].is_some() {
+            continue;
+        }
+        let beside = nearest(plates, idx).filter(|plate| fits(plate, &frames[idx]));
+        let found = lenses.for_frame(frames, idx).find_map(|(series, known)| {
+            let hints = Hints {
+                prior: beside.cloned(),
+                ..Hints::with_lens(known)?
+            };
+            let found = identifier.identify(&frames[idx].field, &hints);
+            Some((series, found.plate()?.clone()))
+        });
+        if let Some((series, plate)) = found {
+            lenses.take(series, idx);
+            plates[idx] = Some(plate);
+        }
+    }
+}
+
+/// The plate of the frame that was taken soonest before or after.
+fn nearest(plates: &[Option<Plate>], idx: usize) -> Option<&Plate> {
+    let known = plates.iter().enumerate();
+    let known = known.filter_map(|(other, plate)| Some((other.abs_diff(idx), plate.as_ref()?)));
+    known.min_by_key(|(gap, _)| *gap).map(|(_, plate)| plate)
 }
 
 impl Plates {
@@ -115,7 +149,7 @@ fn focal_ranges(frame: &MeasuredFrame, tagged: Option<&Lens>) -> (FocalRange, Op
 
 /// A plate helps only with a frame of the same size.
 fn fits(plate: &Plate, frame: &MeasuredFrame) -> bool {
-    plate.lens.center.distance(frame.field.center()).px() < 1.0
+    plate.frame_center.distance(frame.field.center()).px() < 1.0
 }
 
 /// The lens that tags or options tell.
@@ -128,58 +162,4 @@ pub fn tagged_lens(frame: &MeasuredFrame) -> Option<Lens> {
         frame.field.width,
         frame.field.height,
     )
-}
-
-/// Replaces each frame's lens by the mean of all that agree with it, weighted by their sigmas; a
-/// frame without a plate takes the best plate's lens if its tags name the same focal length.
-fn share_lenses(
-    frames: &[MeasuredFrame],
-    plates: &[Option<Plate>],
-    tagged: &[Option<Lens>],
-) -> Vec<Option<Lens>> {
-    let of = |idx: usize| {
-        let own = plates[idx].as_ref();
-        let lens = match own {
-            Some(plate) => Some(mean_lens(plate, plates)),
-            None => lens_by_tags(frames, plates, idx),
-        };
-        let (width, height) = (frames[idx].field.width, frames[idx].field.height);
-        lens.map(|lens| lens.centred_on(width, height))
-            .or(tagged[idx])
-    };
-    (0..frames.len()).map(of).collect()
-}
-
-fn mean_lens(own: &Plate, plates: &[Option<Plate>]) -> Lens {
-    let agrees = |plate: &&Plate| (plate.lens.focal_px / own.lens.focal_px - 1.0).abs() < SAME_LENS;
-    let alike: Vec<&Plate> = plates.iter().flatten().filter(agrees).collect();
-    let focal = alike
-        .iter()
-        .map(|p| Measured::new(p.lens.focal_px, p.focal_sigma * p.lens.focal_px));
-    let k1 = alike.iter().map(|p| Measured::new(p.lens.k1, p.k1_sigma));
-    Lens {
-        focal_px: weighted_mean(focal),
-        k1: weighted_mean(k1),
-        center: own.lens.center,
-    }
-}
-
-fn weighted_mean(values: impl Iterator<Item = Measured<f64>>) -> f64 {
-    let (mut sum, mut weights) = (0.0, 0.0);
-    for measured in values {
-        let weight = measured.sigma.max(1e-12).powi(-2);
-        sum += weight * measured.value;
-        weights += weight;
-    }
-    sum / weights
-}
-
-fn lens_by_tags(frames: &[MeasuredFrame], plates: &[Option<Plate>], idx: usize) -> Option<Lens> {
-    let focal = frames[idx].header.optics.focal_length;
-    let same = |other: &usize| frames[*other].header.optics.focal_length == focal;
-    let best = (0..frames.len())
-        .filter(same)
-        .filter_map(|other| plates[other].as_ref());
-    let best = best.min_by(|a, b| a.focal_sigma.total_cmp(&b.focal_sigma))?;
-    Some(best.lens)
 }

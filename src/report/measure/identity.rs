@@ -131,6 +131,7 @@ pub(super) mod tests {
                 focal_px: 600.0,
                 center: PixelPoint::new(599.5, 399.5),
                 k1: -0.02,
+                k2: 0.0,
             },
             focal_sigma: 1e-3,
             k1_sigma: 0.01,
@@ -139,6 +140,8 @@ pub(super) mod tests {
             matches: Vec::new(),
             rms: Pixels::new(0.3),
             log10_chance: -50.0,
+            k2_sigma: 0.01,
+            frame_center: PixelPoint::new(599.5, 399.5),
         };
         Identified {
             plate,
