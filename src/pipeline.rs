@@ -9,6 +9,9 @@ mod gather;
 mod interpret;
 mod measure;
 mod plates;
+#[cfg(test)]
+mod promise;
+mod proposal;
 mod survey;
 
 use std::path::Path;

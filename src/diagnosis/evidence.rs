@@ -1,7 +1,7 @@
 //! What is known about each frame before anyone asks why.
 
 use crate::mount::lone::LoneFrame;
-use crate::mount::predict::TrailParts;
+use crate::mount::predict::{OwnMotion, TrailParts};
 use crate::mount::{AxisEstimate, MountFit};
 use crate::stars::FrameTrail;
 use crate::units::{Angle, Measured, PixelVector, Pixels, Seconds};
@@ -21,6 +21,8 @@ pub struct FrameEvidence {
     pub trail: Option<FrameTrail>,
     /// Trail that axis and drive draw by the motion between frames.
     pub predicted: Option<TrailParts>,
+    /// Measured trail against the predicted one.
+    pub own_motion: Option<OwnMotion>,
     /// What the motion since and until the neighbouring frames would draw in this exposure,
     /// whatever made it move.
     pub drifted: Option<PixelVector>,

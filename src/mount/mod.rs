@@ -6,7 +6,7 @@
 //!
 //! `invert` fits the axis, `split` cuts pointings at bumps, `creep` finds what no axis explains,
 //! `drive` reads the record of the drive, `predict` draws the trail that all of it makes, `lone`
-//! does what can be done with one frame. `observability` says which part of the axis is known,
+//! does what can be done with one frame and the `slopes` of its shapes. `observability` says which part of the axis is known,
 //! `foresee` what further frames would tell, `plan` which ones to take. `model` is the physics and
 //! knows no fitting.
 
@@ -19,6 +19,7 @@ pub mod model;
 pub mod observability;
 pub mod plan;
 pub mod predict;
+pub mod slopes;
 pub mod split;
 
 use nalgebra::{Matrix2, Vector3};

@@ -55,6 +55,17 @@ pub enum Purpose {
     First,
 }
 
+impl Purpose {
+    /// The larger 1-sigma of the axis that the frames promise, where they promise one.
+    pub fn largest_after(&self) -> Option<Angle> {
+        match self {
+            Purpose::Axis { largest_after, .. } => Some(*largest_after),
+            Purpose::Sign { after } => after.map(|known| known.weak_sigma),
+            Purpose::Drive { .. } | Purpose::First => None,
+        }
+    }
+}
+
 /// What is known, and what a frame costs.
 #[derive(Clone, Copy)]
 pub struct PlanQuestion<'a> {

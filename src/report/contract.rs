@@ -6,6 +6,7 @@
 use serde::Serialize;
 
 use crate::error::Warned;
+use crate::mount::observability::Knowledge;
 use crate::stars::FrameTrail;
 use crate::units::{Angle, Seconds};
 
@@ -143,7 +144,20 @@ struct Axis {
     total_arcmin: Number,
     total_sigma_arcmin: Number,
     mirror_ambiguous: bool,
+    /// The direction known worst; an addition to version 1.
+    weak: Weak,
     true_pole: TruePole,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Weak {
+    /// In words: up-down, east-west, or a slant between them.
+    direction: &'static str,
+    /// From up towards east, [0, 180).
+    angle_deg: Number,
+    sigma_arcmin: Number,
+    /// 1-sigma at right angles to it.
+    across_sigma_arcmin: Number,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -191,6 +205,12 @@ struct NextFrameEntry {
     facing: String,
     hour_angle_deg: Number,
     declination_deg: Number,
+    /// Altitude to aim at; an addition to version 1.
+    altitude_deg: Number,
+    /// Whether the pointing at hand goes on; an addition to version 1.
+    untouched: bool,
+    /// The larger 1-sigma of the axis that they should bring; an addition to version 1.
+    sigma_after_arcmin: Number,
     exposure_s: Number,
     count: usize,
     why: String,
@@ -354,10 +374,28 @@ impl From<&AxisReport> for Axis {
             total_arcmin: arcmin(total.value),
             total_sigma_arcmin: arcmin(total.sigma),
             mirror_ambiguous: axis.mirror_ambiguous,
+            weak: Weak::from(&axis.knowledge()),
             true_pole: TruePole {
                 altitude_error_arcmin: arcmin(axis.true_pole_altitude_error),
                 azimuth_error_arcmin: arcmin(axis.true_pole_azimuth_error),
             },
+        }
+    }
+}
+
+impl From<&Knowledge> for Weak {
+    fn from(known: &Knowledge) -> Self {
+        let angle = known
+            .weak
+            .y
+            .atan2(known.weak.x)
+            .to_degrees()
+            .rem_euclid(180.0);
+        Self {
+            direction: known.line().key(),
+            angle_deg: number(angle).map(|deg| if deg < 180.0 { deg } else { 0.0 }),
+            sigma_arcmin: arcmin(known.weak_sigma),
+            across_sigma_arcmin: arcmin(known.strong_sigma),
         }
     }
 }
@@ -400,8 +438,11 @@ impl From<&NextFrame> for NextFrameEntry {
     fn from(next: &NextFrame) -> Self {
         Self {
             facing: next.facing.clone(),
-            hour_angle_deg: degrees(next.hour_angle),
-            declination_deg: degrees(next.declination),
+            hour_angle_deg: next.hour_angle.and_then(degrees),
+            declination_deg: next.declination.and_then(degrees),
+            altitude_deg: next.altitude.and_then(degrees),
+            untouched: next.untouched,
+            sigma_after_arcmin: next.purpose.largest_after().and_then(arcmin),
             exposure_s: number(next.exposure.s()),
             count: next.count,
             why: next.why.clone(),

@@ -121,8 +121,16 @@ mod tests {
     "#;
 
     /// Keys that were added to version 1 since.
-    const ADDITIONS: [&str; 13] = [
+    const ADDITIONS: [&str; 21] = [
+        "/alignments/*/axis/weak",
+        "/alignments/*/axis/weak/across_sigma_arcmin",
+        "/alignments/*/axis/weak/angle_deg",
+        "/alignments/*/axis/weak/direction",
+        "/alignments/*/axis/weak/sigma_arcmin",
         "/alignments/*/headline",
+        "/alignments/*/next_frames/*/altitude_deg",
+        "/alignments/*/next_frames/*/sigma_after_arcmin",
+        "/alignments/*/next_frames/*/untouched",
         "/alignments/*/reasons",
         "/alignments/*/todo",
         "/answer",

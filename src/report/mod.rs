@@ -18,11 +18,13 @@ mod table;
 mod sample;
 
 use jiff::Timestamp;
+use nalgebra::Matrix2;
 
 pub use crate::advice::{Correction, LongestExposure, NextFrame};
 
 use crate::advice::Decision;
 use crate::diagnosis::{Cause, Verdict};
+use crate::mount::observability::Knowledge;
 use crate::sky::{Direction, Horizon};
 use crate::stars::FrameTrail;
 use crate::units::{Angle, Length, Measured, PixelVector, Pixels, Seconds, Site};
@@ -274,6 +276,16 @@ impl AxisReport {
             Angle::from_rad(total),
             Angle::from_rad(variance.max(0.0).sqrt()),
         )
+    }
+
+    /// The directions in which the axis is known best and worst.
+    pub fn knowledge(&self) -> Knowledge {
+        let (up, east) = (
+            self.altitude_error.sigma.rad(),
+            self.azimuth_error.sigma.rad(),
+        );
+        let mixed = self.correlation * up * east;
+        Knowledge::of(&Matrix2::new(up * up, mixed, mixed, east * east))
     }
 }
 

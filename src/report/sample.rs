@@ -3,6 +3,7 @@
 use crate::advice::Decision;
 use crate::diagnosis::{Cause, Verdict};
 use crate::error::{Warned, Warning};
+use crate::mount::plan::Purpose;
 use crate::sky::Direction;
 use crate::stars::FrameTrail;
 use crate::units::{
@@ -124,8 +125,11 @@ fn misaligned() -> AlignmentReport {
         },
         next_frames: vec![NextFrame {
             facing: "south".into(),
-            hour_angle: Angle::ZERO,
-            declination: Angle::ZERO,
+            hour_angle: Some(Angle::ZERO),
+            declination: Some(Angle::ZERO),
+            altitude: Some(Angle::from_deg(38.5)),
+            untouched: false,
+            purpose: Purpose::First,
             exposure: Seconds::new(60.0),
             count: 2,
             why: "to check the new alignment".into(),
