@@ -1,6 +1,7 @@
 //! The words: short sentences that a tired person reads once.
 
 use super::choose::correction_of;
+use super::motion::own_motion_words;
 use super::next::{known_words, next_frames, step};
 use super::{Advice, Correction, Decision, NextFrame, choose};
 use crate::diagnosis::evidence::Evidence;
@@ -30,6 +31,8 @@ pub struct Situation<'a> {
     pub true_pole: Option<Direction<Horizon>>,
     /// Where the pointings looked, as far as it is known.
     pub sights: &'a [Direction<Horizon>],
+    /// Names of the frames' files.
+    pub files: &'a [&'a str],
     /// Frames worth taking.
     pub next: &'a [TestFrames],
     /// What is missing to say more, a clause each ("the site (--site LAT,LON)").
@@ -345,6 +348,7 @@ fn reasons(situation: &Situation<'_>) -> Vec<String> {
         }
     }
     reasons.extend(known_words(situation));
+    reasons.extend(own_motion_words(situation));
     reasons.extend(standing_still(situation));
     reasons
 }

@@ -67,6 +67,12 @@ pub struct Evidence {
 }
 
 impl Evidence {
+    /// A frame's own trail against the drift, by the frame's index in the alignment.
+    pub fn own_motion(&self, frame: usize) -> Option<OwnMotion> {
+        let of_frame = self.frames.iter().find(|one| one.frame == frame)?;
+        of_frame.own_motion
+    }
+
     /// The axis, from whatever told it.
     pub fn axis(&self) -> Option<&AxisEstimate> {
         let fitted = self.fit.as_ref().and_then(|fit| fit.axis.as_ref().ok());

@@ -134,6 +134,10 @@ pub fn examine(
         hemisphere: facts.site.map(|report| report.site.hemisphere()),
         true_pole: facts.with_ground(|ground| ground.true_pole),
         sights: &aims.iter().flatten().map(Aimed::sight).collect::<Vec<_>>(),
+        files: &frames
+            .iter()
+            .map(|frame| frame.file.as_str())
+            .collect::<Vec<_>>(),
         next: &proposal,
         missing: &missing,
     });

@@ -185,7 +185,7 @@ impl ProposalQuestion<'_> {
             .max_by_key(|stretch| stretch.turns.len())?;
         let (first, last) = (longest.turns.first()?, longest.turns.last()?);
         let spans = Seconds::new(last.mid - first.mid);
-        if named || longest.turns.len() >= FRAMES_FOR_SWING / 2 + 1 || spans >= WORM {
+        if named || longest.turns.len() > FRAMES_FOR_SWING / 2 || spans >= WORM {
             return None;
         }
         let each = self.exposure() + self.gap();

@@ -7,6 +7,7 @@ use serde::Serialize;
 
 use crate::error::Warned;
 use crate::mount::observability::Knowledge;
+use crate::mount::predict::OwnMotion;
 use crate::stars::FrameTrail;
 use crate::units::{Angle, Seconds};
 
@@ -79,6 +80,8 @@ pub(super) struct Frame {
     trail: Option<Trail>,
     /// Motion since the frame before; an addition to version 1.
     drift: Option<Drift>,
+    /// Its own trail minus what the motion between frames says; an addition to version 1.
+    against_drift: Option<AgainstDrift>,
     center: Option<Center>,
     verdict: &'static str,
 }
@@ -100,6 +103,15 @@ struct Drift {
     dy_px: Number,
     sigma_px: Number,
     interval_s: Number,
+}
+
+/// Measured minus expected trail, along and across the daily motion.
+#[derive(Debug, Clone, Serialize)]
+struct AgainstDrift {
+    along_px: Number,
+    along_sigma_px: Number,
+    across_px: Number,
+    across_sigma_px: Number,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -144,6 +156,8 @@ struct Axis {
     total_arcmin: Number,
     total_sigma_arcmin: Number,
     mirror_ambiguous: bool,
+    /// The other answer of a lone frame; an addition to version 1.
+    mirror: Option<Mirror>,
     /// The direction known worst; an addition to version 1.
     weak: Weak,
     true_pole: TruePole,
@@ -158,6 +172,12 @@ struct Weak {
     sigma_arcmin: Number,
     /// 1-sigma at right angles to it.
     across_sigma_arcmin: Number,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Mirror {
+    altitude_error_arcmin: Number,
+    azimuth_error_arcmin: Number,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -285,6 +305,7 @@ impl From<&FrameReport> for Frame {
                 .as_ref()
                 .map(|trail| Trail::new(trail, frame.pixel_scale)),
             drift: frame.drift.as_ref().map(Drift::from),
+            against_drift: frame.own_motion.as_ref().map(AgainstDrift::from),
             center: frame.center.as_ref().map(Center::from),
             verdict: frame.verdict.key(),
         }
@@ -315,6 +336,17 @@ impl From<&DriftReport> for Drift {
             dy_px: number(drift.vector.dy),
             sigma_px: number(drift.sigma.px()),
             interval_s: number(drift.interval.s()),
+        }
+    }
+}
+
+impl From<&OwnMotion> for AgainstDrift {
+    fn from(own: &OwnMotion) -> Self {
+        Self {
+            along_px: number(own.along.value.px()),
+            along_sigma_px: number(own.along.sigma.px()),
+            across_px: number(own.across.value.px()),
+            across_sigma_px: number(own.across.sigma.px()),
         }
     }
 }
@@ -374,6 +406,10 @@ impl From<&AxisReport> for Axis {
             total_arcmin: arcmin(total.value),
             total_sigma_arcmin: arcmin(total.sigma),
             mirror_ambiguous: axis.mirror_ambiguous,
+            mirror: axis.mirror.map(|error| Mirror {
+                altitude_error_arcmin: arcmin(error.up),
+                azimuth_error_arcmin: arcmin(error.east),
+            }),
             weak: Weak::from(&axis.knowledge()),
             true_pole: TruePole {
                 altitude_error_arcmin: arcmin(axis.true_pole_altitude_error),

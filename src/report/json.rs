@@ -121,7 +121,10 @@ mod tests {
     "#;
 
     /// Keys that were added to version 1 since.
-    const ADDITIONS: [&str; 21] = [
+    const ADDITIONS: [&str; 29] = [
+        "/alignments/*/axis/mirror",
+        "/alignments/*/axis/mirror/altitude_error_arcmin",
+        "/alignments/*/axis/mirror/azimuth_error_arcmin",
         "/alignments/*/axis/weak",
         "/alignments/*/axis/weak/across_sigma_arcmin",
         "/alignments/*/axis/weak/angle_deg",
@@ -135,6 +138,11 @@ mod tests {
         "/alignments/*/todo",
         "/answer",
         "/assumptions",
+        "/frames/*/against_drift",
+        "/frames/*/against_drift/across_px",
+        "/frames/*/against_drift/across_sigma_px",
+        "/frames/*/against_drift/along_px",
+        "/frames/*/against_drift/along_sigma_px",
         "/frames/*/drift",
         "/frames/*/drift/dx_px",
         "/frames/*/drift/dy_px",
