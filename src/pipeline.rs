@@ -10,6 +10,9 @@ mod interpret;
 mod lenses;
 mod measure;
 mod plates;
+#[cfg(test)]
+mod promise;
+mod proposal;
 mod survey;
 
 use std::path::Path;

@@ -49,7 +49,7 @@ fn choose_for_axis(
 }
 
 /// The move that undoes the sure parts of an axis error; `None` where no part is sure.
-fn correction_of(axis: &AxisEstimate, pole_altitude: Angle) -> Option<Correction> {
+pub(super) fn correction_of(axis: &AxisEstimate, pole_altitude: Angle) -> Option<Correction> {
     let (up, east, _) = axis.parts();
     let (raise, east_on_sky) = (undo(up), undo(east));
     let moves = raise != Angle::ZERO || east_on_sky != Angle::ZERO;

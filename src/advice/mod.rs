@@ -2,11 +2,14 @@
 //! turning signs and units: numbers come from `diagnosis` and `mount`.
 
 mod choose;
+mod motion;
+mod next;
 mod wording;
 
 pub use choose::choose;
 pub use wording::{Situation, say};
 
+use crate::mount::plan::Purpose;
 use crate::units::{Angle, Seconds};
 
 /// What to do, in numbers and in words.
@@ -83,16 +86,22 @@ pub struct LongestExposure {
 /// A frame that would help.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NextFrame {
-    /// Where to face, in words.
+    /// Where to face, in words: a side of the sky, or "the same field".
     pub facing: String,
-    /// Hour angle to aim at, west positive.
-    pub hour_angle: Angle,
+    /// Hour angle to aim at, west positive, where the site is known.
+    pub hour_angle: Option<Angle>,
     /// Declination to aim at.
-    pub declination: Angle,
+    pub declination: Option<Angle>,
+    /// Altitude to aim at.
+    pub altitude: Option<Angle>,
+    /// The pointing at hand goes on: nothing is touched before it.
+    pub untouched: bool,
     /// Exposure.
     pub exposure: Seconds,
     /// How many of them.
     pub count: usize,
-    /// What they would settle.
+    /// What they are for, with what they promise.
+    pub purpose: Purpose,
+    /// The same in words.
     pub why: String,
 }

@@ -1,11 +1,17 @@
 //! The words: short sentences that a tired person reads once.
 
+use super::choose::correction_of;
+use super::motion::own_motion_words;
+use super::next::{known_words, next_frames, step};
 use super::{Advice, Correction, Decision, NextFrame, choose};
 use crate::diagnosis::evidence::Evidence;
 use crate::diagnosis::limits::ExposureLimits;
 use crate::diagnosis::{Cause, CauseShare, Finding};
 use crate::mount::drive::NominalRate;
+use crate::mount::model::AxisError;
+use crate::mount::plan::TestFrames;
 use crate::mount::{AxisEstimate, AxisUnknown};
+use crate::sky::{Direction, Horizon};
 use crate::stars::Stretch;
 use crate::units::{Angle, Hemisphere, Measured, Pixels, Seconds};
 
@@ -22,6 +28,14 @@ pub struct Situation<'a> {
     pub pole_altitude: Option<Angle>,
     /// Which pole is up, if the site is known.
     pub hemisphere: Option<Hemisphere>,
+    /// The celestial pole without air, if the site is known.
+    pub true_pole: Option<Direction<Horizon>>,
+    /// Where the pointings looked, as far as it is known.
+    pub sights: &'a [Direction<Horizon>],
+    /// Names of the frames' files.
+    pub files: &'a [&'a str],
+    /// Frames worth taking.
+    pub next: &'a [TestFrames],
     /// What is missing to say more, a clause each ("the site (--site LAT,LON)").
     pub missing: &'a [String],
 }
@@ -36,13 +50,14 @@ pub fn say(situation: &Situation<'_>) -> Advice {
         situation.evidence,
         situation.pole_altitude,
     );
+    let next_frames = next_frames(situation);
     Advice {
         decision,
         correction,
-        next_frames: next_frames(situation, decision),
         headline: headline(situation, decision, correction.as_ref()),
         reasons: reasons(situation),
-        todo: todo(situation, decision, correction.as_ref()),
+        todo: todo(situation, decision, correction.as_ref(), &next_frames),
+        next_frames,
     }
 }
 
@@ -147,14 +162,10 @@ fn axis_unsure(situation: &Situation<'_>) -> String {
     };
     if axis.mirror_ambiguous {
         let mirror = AxisEstimate {
-            error: mirrored(axis),
+            error: mirrored(situation, axis),
             ..*axis
         };
-        return format!(
-            "The axis is off, but one frame cannot tell which way: either {}, or {}. Take one more frame without touching anything.",
-            axis_wrong(axis),
-            axis_wrong(&mirror)
-        );
+        return either_way(situation, axis, &mirror);
     }
     if situation.pole_altitude.is_none() {
         return format!(
@@ -168,11 +179,42 @@ fn axis_unsure(situation: &Situation<'_>) -> String {
     )
 }
 
-fn mirrored(axis: &AxisEstimate) -> crate::mount::model::AxisError {
-    crate::mount::model::AxisError {
+/// A lone frame: both moves that would cure it, and what it does not tell.
+fn either_way(situation: &Situation<'_>, axis: &AxisEstimate, mirror: &AxisEstimate) -> String {
+    let decides = "One more frame of the same field, touching nothing, decides";
+    let pole_altitude = situation.pole_altitude.unwrap_or(Angle::ZERO);
+    let moves = [axis, mirror].map(|axis| correction_of(axis, pole_altitude));
+    let [Some(one), Some(other)] = moves else {
+        return format!(
+            "The axis is off, but one frame cannot tell which way: either {}, or {}. {decides}.",
+            axis_wrong(axis),
+            axis_wrong(mirror)
+        );
+    };
+    let (up, east, _) = axis.parts();
+    let open = [
+        (one.raise, up, "Up-down"),
+        (one.east_on_sky, east, "East-west"),
+    ];
+    let open = open
+        .iter()
+        .filter(|(sure, _, _)| *sure == Angle::ZERO)
+        .map(|(_, part, name)| format!(" {name} it tells only to {}.", angle_words(part.sigma)));
+    format!(
+        "The axis is off, but one frame cannot tell which way: either {}, or {}.{} {decides}.",
+        move_words(&one),
+        move_words(&other),
+        open.collect::<String>()
+    )
+}
+
+/// The other axis error that draws the same trails.
+fn mirrored(situation: &Situation<'_>, axis: &AxisEstimate) -> AxisError {
+    let lone = situation.evidence.lone.as_ref();
+    lone.and_then(|lone| lone.mirror).unwrap_or(AxisError {
         up: -axis.error.up,
         east: -axis.error.east,
-    }
+    })
 }
 
 fn aligned(situation: &Situation<'_>) -> String {
@@ -323,9 +365,9 @@ fn reasons(situation: &Situation<'_>) -> Vec<String> {
             ));
         }
     }
-    if let Some(reason) = standing_still(situation) {
-        reasons.push(reason);
-    }
+    reasons.extend(known_words(situation));
+    reasons.extend(own_motion_words(situation));
+    reasons.extend(standing_still(situation));
     reasons
 }
 
@@ -360,6 +402,7 @@ fn todo(
     situation: &Situation<'_>,
     decision: Decision,
     correction: Option<&Correction>,
+    next_frames: &[NextFrame],
 ) -> Vec<String> {
     let mut steps = Vec::new();
     if let Some(correction) = correction {
@@ -389,49 +432,12 @@ fn todo(
         }
         _ => {}
     }
+    let listed = next_frames.iter().enumerate();
+    steps.extend(listed.map(|(nth, frames)| step(frames, nth, decision)));
     steps
 }
 
-fn next_frames(situation: &Situation<'_>, decision: Decision) -> Vec<NextFrame> {
-    let weak = situation.evidence.axis().is_some_and(|axis| {
-        let (up, east, _) = axis.parts();
-        up.sigma.max(east.sigma) > Angle::from_arcmin(3.0)
-    });
-    if decision != Decision::MoreFrames && !weak {
-        return Vec::new();
-    }
-    let exposures = situation
-        .evidence
-        .frames
-        .iter()
-        .filter_map(|frame| frame.exposure);
-    let exposure = exposures.reduce(Seconds::max).unwrap_or(Seconds::new(60.0));
-    let lone = situation
-        .evidence
-        .axis()
-        .is_some_and(|axis| axis.mirror_ambiguous);
-    if lone || situation.evidence.frames.len() < 2 {
-        return vec![NextFrame {
-            facing: "the same field".to_owned(),
-            hour_angle: Angle::ZERO,
-            declination: Angle::ZERO,
-            exposure,
-            count: 1,
-            why: "a second frame with the camera untouched tells which way the stars drift"
-                .to_owned(),
-        }];
-    }
-    vec![NextFrame {
-        facing: "east".to_owned(),
-        hour_angle: Angle::from_hours(-4.5),
-        declination: Angle::ZERO,
-        exposure,
-        count: 2,
-        why: "a second pointing far from the first fixes the part of the axis error that this one sees only weakly".to_owned(),
-    }]
-}
-
-fn angle_words(angle: Angle) -> String {
+pub(super) fn angle_words(angle: Angle) -> String {
     let arcmin = angle.arcmin();
     match arcmin.abs() {
         x if x >= 120.0 => format!("{:.1}\u{b0}", angle.deg()),
@@ -462,9 +468,10 @@ fn pixels_words(trail: Measured<Pixels>) -> String {
 }
 
 /// Rounded down to what a camera can be set to without thinking.
-fn seconds_words(seconds: Seconds) -> String {
+pub(super) fn seconds_words(seconds: Seconds) -> String {
     let s = seconds.s();
     let step = match s {
+        s if s < 1.0 => return format!("{:.1}", (s * 10.0).floor() / 10.0),
         s if s < 10.0 => 1.0,
         s if s < 60.0 => 5.0,
         s if s < 300.0 => 10.0,
@@ -504,6 +511,6 @@ mod tests {
     fn exposures_are_rounded_down_to_handy_numbers() {
         assert_eq!(seconds_words(Seconds::new(59.0)), "55");
         assert_eq!(seconds_words(Seconds::new(128.0)), "120");
-        assert_eq!(seconds_words(Seconds::new(0.4)), "0");
+        assert_eq!(seconds_words(Seconds::new(0.48)), "0.4");
     }
 }

@@ -1,7 +1,7 @@
 //! What is known about each frame before anyone asks why.
 
 use crate::mount::lone::LoneFrame;
-use crate::mount::predict::TrailParts;
+use crate::mount::predict::{OwnMotion, TrailParts};
 use crate::mount::{AxisEstimate, MountFit};
 use crate::stars::{FrameTrail, LensShape};
 use crate::units::{Angle, Measured, PixelVector, Pixels, Seconds};
@@ -21,6 +21,8 @@ pub struct FrameEvidence {
     pub trail: Option<FrameTrail>,
     /// Trail that axis and drive draw by the motion between frames.
     pub predicted: Option<TrailParts>,
+    /// Measured trail against the predicted one.
+    pub own_motion: Option<OwnMotion>,
     /// What the motion since and until the neighbouring frames would draw in this exposure,
     /// whatever made it move.
     pub drifted: Option<PixelVector>,
@@ -69,6 +71,12 @@ pub struct Evidence {
 }
 
 impl Evidence {
+    /// A frame's own trail against the drift, by the frame's index in the alignment.
+    pub fn own_motion(&self, frame: usize) -> Option<OwnMotion> {
+        let of_frame = self.frames.iter().find(|one| one.frame == frame)?;
+        of_frame.own_motion
+    }
+
     /// The axis, from whatever told it.
     pub fn axis(&self) -> Option<&AxisEstimate> {
         let fitted = self.fit.as_ref().and_then(|fit| fit.axis.as_ref().ok());

@@ -252,8 +252,10 @@ fn creep_px(evidence: &Evidence) -> Option<(f64, f64)> {
 fn shake_px(evidence: &Evidence) -> Option<(f64, f64)> {
     evidence.fit.as_ref()?;
     let of = |frame: &FrameEvidence| {
-        let (_, across) = unexplained(frame)?;
-        let sigma = frame.trail?.length.sigma.px();
+        let (across, sigma) = match frame.own_motion {
+            Some(own) => (own.across.value.abs().px(), own.across.sigma.px()),
+            None => (unexplained(frame)?.1, frame.trail?.length.sigma.px()),
+        };
         (across > 3.0 * sigma && across > LEAST_EXCESS_PX).then_some((across, sigma))
     };
     evidence

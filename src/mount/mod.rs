@@ -6,14 +6,20 @@
 //!
 //! `invert` fits the axis, `split` cuts pointings at bumps, `creep` finds what no axis explains,
 //! `drive` reads the record of the drive, `predict` draws the trail that all of it makes, `lone`
-//! does what can be done with one frame. `model` is the physics and knows no fitting.
+//! does what can be done with one frame and the `slopes` of its shapes. `observability` says which part of the axis is known,
+//! `foresee` what further frames would tell, `plan` which ones to take. `model` is the physics and
+//! knows no fitting.
 
 pub mod creep;
 pub mod drive;
+pub mod foresee;
 pub mod invert;
 pub mod lone;
 pub mod model;
+pub mod observability;
+pub mod plan;
 pub mod predict;
+pub mod slopes;
 pub mod split;
 pub mod ties;
 
@@ -247,17 +253,30 @@ fn axis_of(
     // `basis` is (up, east) of the northern end; the southern end moves the other way in both,
     // which leaves a covariance as it is.
     let error = error_of_axis(direction, ground.refracted_pole);
-    // An attitude off by a small turn moves the axis by that turn times (axis - pole / rate);
-    // a clock that is off turns the error itself about the pole.
     let rate = drive.map_or(1.0, |record| record.rate_ratio.value);
-    let lever = fit.axis - northern_end(ground.true_pole, hemisphere) / rate;
-    let by_attitude = lever.norm() * doubt.attitude.rad();
-    let by_clock = error.total().rad() * doubt.clock.rad();
-    let extra = by_attitude.powi(2) + by_clock.powi(2);
+    let extra = variance_by_doubt(direction, ground, rate, doubt);
     Ok(AxisEstimate {
         direction,
         error,
         covariance: fit.covariance + Matrix2::identity() * extra,
         mirror_ambiguous: false,
     })
+}
+
+/// Variance of each part of the axis error by what all attitudes may be off together, square radians.
+///
+/// An attitude off by a small turn moves the axis by that turn times (axis - pole / rate); a clock
+/// that is off turns the error itself about the pole.
+pub fn variance_by_doubt(
+    axis: Direction<Horizon>,
+    ground: &Ground<'_>,
+    rate: f64,
+    doubt: Doubt,
+) -> f64 {
+    let hemisphere = ground.hemisphere();
+    let lever = northern_end(axis, hemisphere) - northern_end(ground.true_pole, hemisphere) / rate;
+    let by_attitude = lever.norm() * doubt.attitude.rad();
+    let error = error_of_axis(axis, ground.refracted_pole);
+    let by_clock = error.total().rad() * doubt.clock.rad();
+    by_attitude.powi(2) + by_clock.powi(2)
 }

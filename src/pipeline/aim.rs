@@ -177,8 +177,15 @@ impl AimQuestion<'_> {
     }
 }
 
+impl Aimed {
+    /// Where the frame's centre looks.
+    pub fn sight(&self) -> Direction<Horizon> {
+        self.attitude.apply(Direction::new(nalgebra::Vector3::z()))
+    }
+}
+
 fn sight(aimed: &Aimed) -> Direction<Horizon> {
-    aimed.attitude.apply(Direction::new(nalgebra::Vector3::z()))
+    aimed.sight()
 }
 
 /// Whether nobody can have photographed what is seen there.

@@ -4,6 +4,7 @@ use super::aim::{AimQuestion, Aimed, Aims, look_where_told};
 use super::gather::{Gathered, MeasuredFrame};
 use super::interpret::MountQuestion;
 use super::plates::{Plates, identify_frames};
+use super::proposal::ProposalQuestion;
 use super::survey::survey;
 use super::{DiagnoseSettings, NightFacts};
 use crate::advice::{Advice, Situation, say};
@@ -113,12 +114,31 @@ pub fn examine(
     let finding = find_causes(&evidence);
     let limits = exposure_limits(&evidence, finding.tolerance);
     let missing = facts.what_is_missing(&gathered, &aims, &plates);
+    let proposal = ProposalQuestion {
+        frames,
+        mids: &mids,
+        pointings: &pointings,
+        aims: &aims,
+        survey: &survey,
+        evidence: &evidence,
+        finding: &finding,
+        limits,
+        facts,
+    };
+    let proposal = proposal.answer();
     let advice = say(&Situation {
         finding: &finding,
         evidence: &evidence,
         limits,
         pole_altitude: facts.pole_altitude(),
         hemisphere: facts.site.map(|report| report.site.hemisphere()),
+        true_pole: facts.with_ground(|ground| ground.true_pole),
+        sights: &aims.iter().flatten().map(Aimed::sight).collect::<Vec<_>>(),
+        files: &frames
+            .iter()
+            .map(|frame| frame.file.as_str())
+            .collect::<Vec<_>>(),
+        next: &proposal,
         missing: &missing,
     });
     Examined {

@@ -113,6 +113,7 @@ fn frame_report(
         fwhm: field.fwhm,
         trail: field.trail,
         drift: drift_report(alignment, idx, frame),
+        own_motion: alignment.evidence.own_motion(idx),
         center: center_report(alignment, facts, idx, frame),
         verdict: verdict(frame),
     }
@@ -250,6 +251,11 @@ fn axis_report(alignment: &Examined, facts: &NightFacts) -> Option<AxisReport> {
         azimuth_error,
         correlation,
         mirror_ambiguous: axis.mirror_ambiguous,
+        mirror: alignment
+            .evidence
+            .lone
+            .as_ref()
+            .and_then(|lone| lone.mirror),
         true_pole_altitude_error: against_true.up,
         true_pole_azimuth_error: against_true.east,
     })

@@ -8,9 +8,9 @@ use crate::diagnosis::{Evidence, FrameEvidence};
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, center_motion};
 use crate::mount::drive::DriveRecord;
-use crate::mount::lone::read_lone_frame;
+use crate::mount::lone::{LoneQuestion, read_lone_frame};
 use crate::mount::model::northern_end;
-use crate::mount::predict::Exposure;
+use crate::mount::predict::{Exposure, OwnMotion};
 use crate::mount::{AxisUnknown, Doubt, Ground, fit_mount_tied};
 use crate::sky::{Camera, Horizon, Rotation};
 use crate::stars::StarField;
@@ -76,6 +76,7 @@ impl MountQuestion<'_> {
                     fwhm: measured.field.fwhm,
                     trail: measured.field.trail,
                     predicted: None,
+                    own_motion: None,
                     drifted: lens.and_then(|lens| self.drifted(pointing, at, &lens)),
                     lens: measured.field.lens,
                     corner_trail: None,
@@ -162,16 +163,26 @@ impl Scene<'_> {
                 .filter(|_| told)
                 .and_then(|record| local_rate(record, frame.frame));
             if let Some(rate) = rate {
-                frame.predicted = exposure.trail_parts(self.ground, axis_north, rate, center);
+                frame.predicted = exposure.trail_parts(self.ground, axis_north, rate.value, center);
+                frame.own_motion = axis.and_then(|axis| {
+                    let known = &axis.covariance;
+                    let unsure =
+                        exposure.trail_covariance(self.ground, axis_north, known, rate, center)?;
+                    let (trail, line) = (frame.trail?, frame.along_line()?);
+                    let expected = frame.predicted?.total;
+                    Some(OwnMotion::of(&trail, expected, unsure, line))
+                });
                 let corners = corners(&self.frames[frame.frame].field).into_iter();
                 frame.corner_trail = corners
-                    .filter_map(|corner| exposure.trail(self.ground, axis_north, rate, corner))
+                    .filter_map(|corner| {
+                        exposure.trail(self.ground, axis_north, rate.value, corner)
+                    })
                     .map(PixelVector::length)
                     .max_by(|a, b| a.px().total_cmp(&b.px()));
             }
         }
         if fit.is_none() {
-            self.read_lone(evidence);
+            self.read_lone(evidence, doubt);
         }
         evidence.fit = fit;
     }
@@ -186,7 +197,7 @@ impl Scene<'_> {
     }
 
     /// The frame with the longest trail, read up to the mirror.
-    fn read_lone(&self, evidence: &mut Evidence) {
+    fn read_lone(&self, evidence: &mut Evidence, doubt: Doubt) {
         let length =
             |frame: &FrameEvidence| frame.trail.map_or(0.0, |trail| trail.length.value.px());
         let frames = evidence
@@ -201,10 +212,19 @@ impl Scene<'_> {
         };
         let exposure = setting.exposure();
         let center = self.frames[frame.frame].field.center();
-        let lone = read_lone_frame(&exposure, self.ground, &trail, center);
-        if let Some(axis) = &lone.axis {
+        let lone = read_lone_frame(&LoneQuestion {
+            exposure,
+            ground: self.ground,
+            field: &self.frames[frame.frame].field,
+            trail: &trail,
+            doubt,
+        });
+        if let (Some(axis), Some(drive)) = (&lone.axis, lone.drive) {
             let north = northern_end(axis.direction, self.ground.hemisphere());
-            frame.predicted = exposure.trail_parts(self.ground, north, 1.0, center);
+            // A rate that is not seen is not blamed.
+            let seen = (drive.value - 1.0).abs() > 2.0 * drive.sigma;
+            let rate = if seen { drive.value } else { 1.0 };
+            frame.predicted = exposure.trail_parts(self.ground, north, rate, center);
         }
         evidence.lone = Some(lone);
     }
@@ -233,10 +253,14 @@ impl Setting {
     }
 }
 
-fn local_rate(record: &DriveRecord, frame: usize) -> Option<f64> {
-    let of_frame = record
+/// Rate about a frame, from its neighbours, with the larger sigma of the intervals next to it.
+fn local_rate(record: &DriveRecord, frame: usize) -> Option<Measured<f64>> {
+    let at = record
         .residuals
         .iter()
-        .find(|residual| residual.frame == frame)?;
-    Some(of_frame.local_rate)
+        .position(|residual| residual.frame == frame)?;
+    let intervals = [at.checked_sub(1), Some(at)].into_iter().flatten();
+    let sigmas = intervals.filter_map(|idx| record.residuals[idx].rate_to_next);
+    let sigma = sigmas.map(|rate| rate.sigma).fold(0.0, f64::max);
+    Some(Measured::new(record.residuals[at].local_rate, sigma))
 }

@@ -188,6 +188,7 @@ fn frame_report(frame: &MeasuredFrame, plate: Option<&Plate>, facts: &NightFacts
         fwhm: frame.field.fwhm,
         trail: frame.field.trail,
         drift: None,
+        own_motion: None,
         center: plate.map(|plate| center_by_stars(plate, facts, frame)),
         verdict: verdict(frame),
     }

@@ -6,6 +6,8 @@
 use serde::Serialize;
 
 use crate::error::Warned;
+use crate::mount::observability::Knowledge;
+use crate::mount::predict::OwnMotion;
 use crate::stars::FrameTrail;
 use crate::units::{Angle, Seconds};
 
@@ -78,6 +80,8 @@ pub(super) struct Frame {
     trail: Option<Trail>,
     /// Motion since the frame before; an addition to version 1.
     drift: Option<Drift>,
+    /// Its own trail minus what the motion between frames says; an addition to version 1.
+    against_drift: Option<AgainstDrift>,
     center: Option<Center>,
     verdict: &'static str,
 }
@@ -99,6 +103,15 @@ struct Drift {
     dy_px: Number,
     sigma_px: Number,
     interval_s: Number,
+}
+
+/// Measured minus expected trail, along and across the daily motion.
+#[derive(Debug, Clone, Serialize)]
+struct AgainstDrift {
+    along_px: Number,
+    along_sigma_px: Number,
+    across_px: Number,
+    across_sigma_px: Number,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -143,7 +156,28 @@ struct Axis {
     total_arcmin: Number,
     total_sigma_arcmin: Number,
     mirror_ambiguous: bool,
+    /// The other answer of a lone frame; an addition to version 1.
+    mirror: Option<Mirror>,
+    /// The direction known worst; an addition to version 1.
+    weak: Weak,
     true_pole: TruePole,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Weak {
+    /// In words: up-down, east-west, or a slant between them.
+    direction: &'static str,
+    /// From up towards east, [0, 180).
+    angle_deg: Number,
+    sigma_arcmin: Number,
+    /// 1-sigma at right angles to it.
+    across_sigma_arcmin: Number,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Mirror {
+    altitude_error_arcmin: Number,
+    azimuth_error_arcmin: Number,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -191,6 +225,12 @@ struct NextFrameEntry {
     facing: String,
     hour_angle_deg: Number,
     declination_deg: Number,
+    /// Altitude to aim at; an addition to version 1.
+    altitude_deg: Number,
+    /// Whether the pointing at hand goes on; an addition to version 1.
+    untouched: bool,
+    /// The larger 1-sigma of the axis that they should bring; an addition to version 1.
+    sigma_after_arcmin: Number,
     exposure_s: Number,
     count: usize,
     why: String,
@@ -265,6 +305,7 @@ impl From<&FrameReport> for Frame {
                 .as_ref()
                 .map(|trail| Trail::new(trail, frame.pixel_scale)),
             drift: frame.drift.as_ref().map(Drift::from),
+            against_drift: frame.own_motion.as_ref().map(AgainstDrift::from),
             center: frame.center.as_ref().map(Center::from),
             verdict: frame.verdict.key(),
         }
@@ -295,6 +336,17 @@ impl From<&DriftReport> for Drift {
             dy_px: number(drift.vector.dy),
             sigma_px: number(drift.sigma.px()),
             interval_s: number(drift.interval.s()),
+        }
+    }
+}
+
+impl From<&OwnMotion> for AgainstDrift {
+    fn from(own: &OwnMotion) -> Self {
+        Self {
+            along_px: number(own.along.value.px()),
+            along_sigma_px: number(own.along.sigma.px()),
+            across_px: number(own.across.value.px()),
+            across_sigma_px: number(own.across.sigma.px()),
         }
     }
 }
@@ -354,10 +406,32 @@ impl From<&AxisReport> for Axis {
             total_arcmin: arcmin(total.value),
             total_sigma_arcmin: arcmin(total.sigma),
             mirror_ambiguous: axis.mirror_ambiguous,
+            mirror: axis.mirror.map(|error| Mirror {
+                altitude_error_arcmin: arcmin(error.up),
+                azimuth_error_arcmin: arcmin(error.east),
+            }),
+            weak: Weak::from(&axis.knowledge()),
             true_pole: TruePole {
                 altitude_error_arcmin: arcmin(axis.true_pole_altitude_error),
                 azimuth_error_arcmin: arcmin(axis.true_pole_azimuth_error),
             },
+        }
+    }
+}
+
+impl From<&Knowledge> for Weak {
+    fn from(known: &Knowledge) -> Self {
+        let angle = known
+            .weak
+            .y
+            .atan2(known.weak.x)
+            .to_degrees()
+            .rem_euclid(180.0);
+        Self {
+            direction: known.line().key(),
+            angle_deg: number(angle).map(|deg| if deg < 180.0 { deg } else { 0.0 }),
+            sigma_arcmin: arcmin(known.weak_sigma),
+            across_sigma_arcmin: arcmin(known.strong_sigma),
         }
     }
 }
@@ -400,8 +474,11 @@ impl From<&NextFrame> for NextFrameEntry {
     fn from(next: &NextFrame) -> Self {
         Self {
             facing: next.facing.clone(),
-            hour_angle_deg: degrees(next.hour_angle),
-            declination_deg: degrees(next.declination),
+            hour_angle_deg: next.hour_angle.and_then(degrees),
+            declination_deg: next.declination.and_then(degrees),
+            altitude_deg: next.altitude.and_then(degrees),
+            untouched: next.untouched,
+            sigma_after_arcmin: next.purpose.largest_after().and_then(arcmin),
             exposure_s: number(next.exposure.s()),
             count: next.count,
             why: next.why.clone(),

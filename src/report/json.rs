@@ -121,12 +121,28 @@ mod tests {
     "#;
 
     /// Keys that were added to version 1 since.
-    const ADDITIONS: [&str; 13] = [
+    const ADDITIONS: [&str; 29] = [
+        "/alignments/*/axis/mirror",
+        "/alignments/*/axis/mirror/altitude_error_arcmin",
+        "/alignments/*/axis/mirror/azimuth_error_arcmin",
+        "/alignments/*/axis/weak",
+        "/alignments/*/axis/weak/across_sigma_arcmin",
+        "/alignments/*/axis/weak/angle_deg",
+        "/alignments/*/axis/weak/direction",
+        "/alignments/*/axis/weak/sigma_arcmin",
         "/alignments/*/headline",
+        "/alignments/*/next_frames/*/altitude_deg",
+        "/alignments/*/next_frames/*/sigma_after_arcmin",
+        "/alignments/*/next_frames/*/untouched",
         "/alignments/*/reasons",
         "/alignments/*/todo",
         "/answer",
         "/assumptions",
+        "/frames/*/against_drift",
+        "/frames/*/against_drift/across_px",
+        "/frames/*/against_drift/across_sigma_px",
+        "/frames/*/against_drift/along_px",
+        "/frames/*/against_drift/along_sigma_px",
         "/frames/*/drift",
         "/frames/*/drift/dx_px",
         "/frames/*/drift/dy_px",

@@ -18,11 +18,15 @@ mod table;
 mod sample;
 
 use jiff::Timestamp;
+use nalgebra::Matrix2;
 
 pub use crate::advice::{Correction, LongestExposure, NextFrame};
 
 use crate::advice::Decision;
 use crate::diagnosis::{Cause, Verdict};
+use crate::mount::model::AxisError;
+use crate::mount::observability::Knowledge;
+use crate::mount::predict::OwnMotion;
 use crate::sky::{Direction, Horizon};
 use crate::stars::FrameTrail;
 use crate::units::{Angle, Length, Measured, PixelVector, Pixels, Seconds, Site};
@@ -113,6 +117,8 @@ pub struct FrameReport {
     pub trail: Option<FrameTrail>,
     /// Motion of the stars since the frame before in the same pointing.
     pub drift: Option<DriftReport>,
+    /// Its own trail against what axis and drive, as the motion between frames tells them, draw.
+    pub own_motion: Option<OwnMotion>,
     /// Where the frame's centre looks.
     pub center: Option<CenterReport>,
     /// How its stars look.
@@ -140,6 +146,7 @@ impl FrameReport {
             fwhm: None,
             trail: None,
             drift: None,
+            own_motion: None,
             center: None,
             verdict: Verdict::Unmeasured,
         }
@@ -243,6 +250,8 @@ pub struct AxisReport {
     pub correlation: f64,
     /// A lone frame: the opposite of both errors fits as well.
     pub mirror_ambiguous: bool,
+    /// The other answer of a lone frame, against the refracted pole.
+    pub mirror: Option<AxisError>,
     /// Altitude error against the true (airless) pole, up positive.
     pub true_pole_altitude_error: Angle,
     /// Azimuth error against the true (airless) pole, on the sky, east positive.
@@ -274,6 +283,16 @@ impl AxisReport {
             Angle::from_rad(total),
             Angle::from_rad(variance.max(0.0).sqrt()),
         )
+    }
+
+    /// The directions in which the axis is known best and worst.
+    pub fn knowledge(&self) -> Knowledge {
+        let (up, east) = (
+            self.altitude_error.sigma.rad(),
+            self.azimuth_error.sigma.rad(),
+        );
+        let mixed = self.correlation * up * east;
+        Knowledge::of(&Matrix2::new(up * up, mixed, mixed, east * east))
     }
 }
 
@@ -320,6 +339,7 @@ mod tests {
             azimuth_error: arcmin(east, 4.0),
             correlation,
             mirror_ambiguous: false,
+            mirror: None,
             true_pole_altitude_error: Angle::ZERO,
             true_pole_azimuth_error: Angle::ZERO,
         }

@@ -3,6 +3,9 @@
 use crate::advice::Decision;
 use crate::diagnosis::{Cause, Verdict};
 use crate::error::{Warned, Warning};
+use crate::mount::model::AxisError;
+use crate::mount::plan::Purpose;
+use crate::mount::predict::OwnMotion;
 use crate::sky::Direction;
 use crate::stars::FrameTrail;
 use crate::units::{
@@ -56,6 +59,10 @@ pub fn frame(file: &str, pointing: usize, trail: FrameTrail, verdict: Verdict) -
             sigma: Pixels::new(0.04),
             interval: Seconds::new(62.0),
         }),
+        own_motion: Some(OwnMotion {
+            along: pixels(0.05, 0.1),
+            across: pixels(-0.04, 0.08),
+        }),
         center: Some(CenterReport {
             ra: Some(Angle::from_deg(137.2)),
             dec: Angle::from_deg(-1.5),
@@ -81,6 +88,10 @@ fn misaligned() -> AlignmentReport {
             azimuth_error: arcmin(31.2, 0.6),
             correlation: -0.3,
             mirror_ambiguous: false,
+            mirror: Some(AxisError {
+                up: Angle::from_arcmin(-4.1),
+                east: Angle::from_arcmin(-31.2),
+            }),
             true_pole_altitude_error: Angle::from_arcmin(4.9),
             true_pole_azimuth_error: Angle::from_arcmin(31.2),
         }),
@@ -124,8 +135,11 @@ fn misaligned() -> AlignmentReport {
         },
         next_frames: vec![NextFrame {
             facing: "south".into(),
-            hour_angle: Angle::ZERO,
-            declination: Angle::ZERO,
+            hour_angle: Some(Angle::ZERO),
+            declination: Some(Angle::ZERO),
+            altitude: Some(Angle::from_deg(38.5)),
+            untouched: false,
+            purpose: Purpose::First,
             exposure: Seconds::new(60.0),
             count: 2,
             why: "to check the new alignment".into(),
@@ -157,6 +171,7 @@ fn corrected() -> AlignmentReport {
             azimuth_error: arcmin(-1.9, 0.3),
             correlation: 0.2,
             mirror_ambiguous: false,
+            mirror: None,
             true_pole_altitude_error: Angle::from_arcmin(1.6),
             true_pole_azimuth_error: Angle::from_arcmin(-1.9),
         }),

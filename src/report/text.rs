@@ -143,10 +143,18 @@ fn axis(axis: &AxisReport, page: &mut Page) {
     let altitude = side(axis.altitude_error, "too high", "too low");
     let azimuth = side(axis.azimuth_error, "too far east", "too far west");
     let total = axis.total();
-    let mirror = if axis.mirror_ambiguous {
-        "; or the opposite of both, which one frame cannot tell apart"
-    } else {
-        ""
+    let mirror = match axis.mirror {
+        _ if !axis.mirror_ambiguous => String::new(),
+        None => "; or the opposite of both, which one frame cannot tell apart".to_owned(),
+        Some(mirror) => {
+            let altitude = Measured::new(mirror.up, axis.altitude_error.sigma);
+            let azimuth = Measured::new(mirror.east, axis.azimuth_error.sigma);
+            format!(
+                "; or, which one frame cannot tell apart, altitude {}; azimuth {}",
+                side(altitude, "too high", "too low"),
+                side(azimuth, "too far east", "too far west")
+            )
+        }
     };
     page.words(
         Role::Body,
@@ -346,11 +354,11 @@ mod tests {
     #[test]
     fn the_mirror_of_a_lone_frame_is_said() {
         let mut report = sample::realign();
-        report.value.alignments[0]
-            .axis
-            .as_mut()
-            .unwrap()
-            .mirror_ambiguous = true;
+        let axis = report.value.alignments[0].axis.as_mut().unwrap();
+        axis.mirror_ambiguous = true;
+        let text = full(&report, &look(300));
+        assert!(text.contains("or, which one frame cannot tell apart, altitude 4.1' \u{b1} 0.3' too low; azimuth 31.2' \u{b1} 0.6' too far west"), "{text}");
+        report.value.alignments[0].axis.as_mut().unwrap().mirror = None;
         assert!(full(&report, &look(200)).contains("or the opposite of both"));
     }
 

@@ -1,0 +1,247 @@
+//! Truth held here: synthetic. What the plan of next frames promises is what those frames give.
+
+use super::DiagnoseSettings;
+use super::alignment::{Examined, examine};
+use super::facts::NightFacts;
+use super::gather::{Gathered, MeasuredFrame};
+use crate::advice::NextFrame;
+use crate::frame::Overrides;
+use crate::identify::Identifier;
+use crate::mount::observability::{Knowledge, sigma_along};
+use crate::mount::plan::Purpose;
+use crate::simulate::{Scenario, star_lists};
+use crate::units::{Pixels, Seconds};
+
+/// Noise of a star's place in the lists, pixels a coordinate.
+const CENTROID_PX: f64 = 0.06;
+/// The promise holds within this factor: star counts and residuals of the new frames are not
+/// known beforehand.
+const WITHIN: f64 = 1.5;
+
+/// A pointing of the scenario, as text.
+fn pointing(looking: &str, frames: usize, exposure: f64) -> String {
+    format!(
+        "[[alignment.pointing]]\n{looking}\nframes = {frames}\nexposure_s = {exposure:.1}\ngap_s = 5.0\nsettle_s = 10.0\n"
+    )
+}
+
+fn scenario(latitude: f64, axis: (f64, f64), pointings: &str) -> Scenario {
+    let text = format!(
+        r#"
+seed = 90125
+start_utc = "2026-02-17T19:40:00Z"
+[site]
+latitude_deg = {latitude}
+longitude_deg = 21.0
+height_m = 200.0
+pressure_hpa = 985.0
+temperature_c = 6.0
+[camera]
+maker = "Quillon"
+model = "Q-6"
+width_px = 3000
+height_px = 2000
+pitch_um = 4.6
+read_noise_e = 2.4
+full_well_e = 30000.0
+iso = 800.0
+bits = 14
+[lens]
+name = "Quillon 300 mm f/5"
+focal_mm = 300.0
+f_number = 5.0
+fwhm_px = 2.5
+[sky]
+brightness_mag_arcsec2 = 20.8
+[output]
+format = "jpg"
+utc_offset_h = 1.0
+prefix = "QLN"
+first_number = 1
+[[alignment]]
+axis = {{ altitude_error_arcmin = {}, azimuth_error_arcmin = {} }}
+[alignment.drive]
+rate = "sidereal"
+{pointings}"#,
+        axis.0, axis.1
+    );
+    Scenario::parse(&text).unwrap()
+}
+
+/// The scenario's star lists through the pipeline, without pixels.
+fn examined(scenario: &Scenario) -> Examined {
+    examined_to(scenario, None)
+}
+
+/// The same with a trail that is still called good.
+fn examined_to(scenario: &Scenario, tolerance: Option<Pixels>) -> Examined {
+    let settings = DiagnoseSettings {
+        tolerance,
+        ..DiagnoseSettings::default()
+    };
+    let frames: Vec<MeasuredFrame> = star_lists(scenario, CENTROID_PX)
+        .unwrap()
+        .into_iter()
+        .map(|list| MeasuredFrame {
+            file: list.truth.file.clone(),
+            header: list.header,
+            field: list.field,
+        })
+        .collect();
+    let facts = NightFacts::new(
+        frames.iter().map(|frame| &frame.header),
+        &Overrides::default(),
+    );
+    let gathered = Gathered {
+        name: "night".to_owned(),
+        frames,
+        set_aside: Vec::new(),
+        warnings: Vec::new(),
+        missing: Vec::new(),
+    };
+    examine(gathered, &facts, &settings, 0, &Identifier::new(), None)
+}
+
+/// The pointing that takes the proposed frames.
+fn as_pointing(next: &NextFrame) -> String {
+    let looking = if next.untouched {
+        "same_camera = true".to_owned()
+    } else {
+        format!(
+            "hour_angle_h = {}\ndeclination_deg = {}\nroll_deg = 0.0\nbefore_s = 60.0",
+            next.hour_angle.unwrap().hours(),
+            next.declination.unwrap().deg()
+        )
+    };
+    pointing(&looking, next.count, next.exposure.s())
+}
+
+/// Takes the first proposed frames and compares what becomes of the axis with the promise.
+/// Two frames of 30 s come before it. Returns what was proposed.
+fn check_promise(
+    latitude: f64,
+    axis: (f64, f64),
+    looking: &str,
+    tolerance: Option<Pixels>,
+) -> NextFrame {
+    let count = 2;
+    let first = pointing(looking, count, 30.0);
+    let before = examined_to(&scenario(latitude, axis, &first), tolerance);
+    let frames = before.advice.next_frames[0].clone();
+    let Purpose::Axis {
+        before: known,
+        weak_after,
+        largest_after,
+    } = frames.purpose
+    else {
+        panic!("{frames:?}")
+    };
+    let now = Knowledge::of(&before.evidence.axis().unwrap().covariance);
+    let factor = now.weak_sigma / known.weak_sigma;
+    assert!((1.0 / WITHIN..WITHIN).contains(&factor), "before: {factor}");
+    let all = format!("{first}{}", as_pointing(&frames));
+    let after = examined_to(&scenario(latitude, axis, &all), tolerance);
+    assert_eq!(after.gathered.frames.len(), count + frames.count);
+    let reached = after.evidence.axis().unwrap();
+    let weak = sigma_along(&reached.covariance, known.weak);
+    let largest = Knowledge::of(&reached.covariance).weak_sigma;
+    for (reached, promised) in [(weak, weak_after), (largest, largest_after)] {
+        let factor = reached / promised;
+        assert!(
+            (1.0 / WITHIN..WITHIN).contains(&factor),
+            "{:.3}' instead of {:.3}', from {:.3}': {frames:?}",
+            reached.arcmin(),
+            promised.arcmin(),
+            known.weak_sigma.arcmin()
+        );
+    }
+    // And the axis is where it says.
+    let off = [
+        reached.error.up.arcmin() - axis.0,
+        reached.error.east.arcmin() - axis.1,
+    ];
+    let (up, east, _) = reached.parts();
+    assert!(off[0].abs() < 4.0 * up.sigma.arcmin() && off[1].abs() < 4.0 * east.sigma.arcmin());
+    frames
+}
+
+const NEAR_EQUATOR: &str = "hour_angle_h = 0.2\ndeclination_deg = 3.0\nroll_deg = 0.0";
+
+/// So little trail is called good that the same field does not suffice.
+const STRICT: Option<Pixels> = Some(Pixels::new(0.25));
+
+#[test]
+fn frames_promised_in_the_north_give_what_was_promised() {
+    assert!(check_promise(48.0, (20.0, 70.0), NEAR_EQUATOR, None).untouched);
+}
+
+#[test]
+fn frames_promised_in_the_south_give_what_was_promised() {
+    assert!(check_promise(-34.0, (20.0, -70.0), NEAR_EQUATOR, None).untouched);
+}
+
+#[test]
+fn another_side_of_the_sky_gives_what_was_promised() {
+    assert!(!check_promise(48.0, (20.0, 70.0), NEAR_EQUATOR, STRICT).untouched);
+}
+
+#[test]
+fn another_side_of_the_southern_sky_gives_what_was_promised() {
+    assert!(!check_promise(-34.0, (20.0, -70.0), NEAR_EQUATOR, STRICT).untouched);
+}
+
+#[test]
+fn frames_promised_after_a_pointing_in_the_east_give_what_was_promised() {
+    let east = "hour_angle_h = -4.5\ndeclination_deg = 15.0\nroll_deg = 20.0";
+    check_promise(48.0, (-80.0, 30.0), east, None);
+}
+
+#[test]
+fn a_lone_frame_is_told_to_go_on_and_what_it_is_promised_comes_true() {
+    let lone = scenario(48.0, (10.0, 70.0), &pointing(NEAR_EQUATOR, 1, 60.0));
+    let lone = examined(&lone);
+    assert!(
+        lone.evidence
+            .axis()
+            .is_none_or(|axis| axis.mirror_ambiguous)
+    );
+    assert!(lone.advice.correction.is_none());
+    let frames = &lone.advice.next_frames[0];
+    assert!(frames.untouched && frames.count == 1, "{frames:?}");
+    assert_eq!(lone.advice.next_frames[0].facing, "the same field");
+    let Purpose::Sign {
+        after: Some(promised),
+    } = frames.purpose
+    else {
+        panic!("{frames:?}")
+    };
+    let pair = scenario(48.0, (10.0, 70.0), &pointing(NEAR_EQUATOR, 2, 60.0));
+    let pair = examined(&pair);
+    let reached = Knowledge::of(&pair.evidence.axis().unwrap().covariance);
+    let factor = reached.weak_sigma / promised.weak_sigma;
+    assert!((1.0 / WITHIN..WITHIN).contains(&factor), "{factor}");
+}
+
+#[test]
+fn round_stars_ask_for_nothing() {
+    let aligned = scenario(48.0, (0.5, -0.5), &pointing(NEAR_EQUATOR, 4, 60.0));
+    let aligned = examined(&aligned);
+    assert_eq!(aligned.advice.decision, crate::advice::Decision::CarryOn);
+    assert!(aligned.advice.next_frames.is_empty());
+}
+
+#[test]
+fn few_frames_of_a_wrong_rate_ask_for_the_time_of_a_turn_of_the_worm() {
+    let mut solar = scenario(48.0, (0.0, 0.0), &pointing(NEAR_EQUATOR, 3, 60.0));
+    solar.alignments[0].drive.rate = crate::simulate::Rate::Solar;
+    for pointing in &mut solar.alignments[0].pointings {
+        pointing.exposure_s = 180.0;
+    }
+    let found = examined(&solar);
+    let frames = &found.advice.next_frames[0];
+    assert!(frames.untouched, "{frames:?}");
+    let Purpose::Drive { will_span, .. } = frames.purpose else {
+        panic!("{frames:?}")
+    };
+    assert!(will_span >= Seconds::new(480.0));
+}
