@@ -10,7 +10,7 @@ use crate::identify::{Identifier, KnownLens, Plate, fit_shared_lens};
 /// that slips or a refocus changes it by more (own choice).
 const SAME_LENS: f64 = 0.001;
 /// Focal lengths that are less well known agree within so many sigmas, but never beyond a limit.
-const SAME_SIGMAS: f64 = 3.0;
+const SAME_SIGMAS: f64 = 2.0;
 const SAME_AT_MOST: f64 = 0.01;
 
 /// The lenses of an alignment.

@@ -48,7 +48,7 @@ struct Identification {
     pixel_pitch_sigma_um: Number,
     fitted_focal_length_mm: Number,
     fitted_focal_length_sigma_mm: Number,
-    /// u (1 + k1 (|u| / f)^2); negative is barrel.
+    /// u (1 + k1 (|u| / f)^2), a wide lens's fourth power aside; negative is barrel.
     radial_distortion: Number,
     radial_distortion_sigma: Number,
     rms_px: Number,
