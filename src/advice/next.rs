@@ -95,10 +95,7 @@ fn why(frames: &TestFrames) -> String {
             duration_words(spans),
             duration_words(will_span)
         ),
-        Purpose::First => {
-            "shows drift where stars move fastest; keep the camera untouched between them"
-                .to_owned()
-        }
+        Purpose::First => "shows drift where stars move fastest".to_owned(),
     }
 }
 

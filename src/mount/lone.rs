@@ -7,10 +7,11 @@
 use nalgebra::{DMatrix, DVector, Matrix2, Matrix3, Vector2, Vector3};
 
 use super::drive::NominalRate;
-use super::model::{AxisError, axis_off_pole, northern_end};
+use super::model::{AxisError, axis_off_pole, error_of_axis, northern_end};
 use super::predict::Exposure;
 use super::slopes::ShapeSlopes;
 use super::{AxisEstimate, Doubt, Ground};
+use crate::sky::{Direction, Horizon};
 use crate::stars::{FrameTrail, StarField};
 use crate::units::{Angle, AngularRate, AxialAngle, Measured, PixelPoint, PixelVector};
 
@@ -48,6 +49,8 @@ const AXIS_PRIOR: Angle = Angle::from_deg(4.0);
 /// How far the drive may be off (own choice: 5 %), which leaves the along part of the axis error
 /// unknown by some 3 degrees.
 const RATE_PRIOR: f64 = 0.05;
+/// Error of the centre's trail that no number of stars takes away, pixels (own estimate).
+const TRAIL_FLOOR_PX: f64 = 0.02;
 /// Step for derivatives, radians of the axis and parts of the rate.
 const STEP: f64 = 1e-4;
 const ROUNDS: usize = 8;
@@ -82,7 +85,7 @@ pub fn read_lone_frame(question: &LoneQuestion<'_>) -> LoneFrame {
         (other, one)
     };
     lone.axis = Some(question.estimate(&best));
-    lone.mirror = Some(mirror.error());
+    lone.mirror = Some(mirror.error(question.ground));
     lone.drive = Some(best.rate());
     lone
 }
@@ -94,12 +97,16 @@ struct Answer {
     misfit: f64,
 }
 
+/// The axis that stands off the pole by the first two parameters, on the plane that touches there.
+fn axis_at(ground: &Ground<'_>, p: &Vector3<f64>) -> Direction<Horizon> {
+    let (up, east) = (Angle::from_rad(p.x), Angle::from_rad(p.y));
+    axis_off_pole(ground.refracted_pole, AxisError { up, east })
+}
+
 impl Answer {
-    fn error(&self) -> AxisError {
-        AxisError {
-            up: Angle::from_rad(self.found.x),
-            east: Angle::from_rad(self.found.y),
-        }
+    /// As altitude and azimuth, which differ from the parameters by some per cent of large errors.
+    fn error(&self, ground: &Ground<'_>) -> AxisError {
+        error_of_axis(axis_at(ground, &self.found), ground.refracted_pole)
     }
 
     fn rate(&self) -> Measured<f64> {
@@ -138,11 +145,7 @@ impl LoneQuestion<'_> {
 
     /// Trail at a place for an axis error and a rate.
     fn trail_at(&self, p: &Vector3<f64>, place: PixelPoint) -> Option<PixelVector> {
-        let error = AxisError {
-            up: Angle::from_rad(p.x),
-            east: Angle::from_rad(p.y),
-        };
-        let axis = axis_off_pole(self.ground.refracted_pole, error);
+        let axis = axis_at(self.ground, p);
         let north = northern_end(axis, self.ground.hemisphere());
         self.exposure.trail(self.ground, north, 1.0 + p.z, place)
     }
@@ -231,7 +234,9 @@ impl LoneQuestion<'_> {
             .fixed_rows_mut::<2>(0)
             .copy_from(&Vector2::new(vector.dx, vector.dy));
         let noise = self.trail.covariance;
-        let center = Matrix2::new(noise.xx, noise.xy, noise.xy, noise.yy).try_inverse()?;
+        let floor = Matrix2::identity() * TRAIL_FLOOR_PX.powi(2);
+        let noise = Matrix2::new(noise.xx, noise.xy, noise.xy, noise.yy) + floor;
+        let center = noise.try_inverse()?;
         weight.fixed_view_mut::<2, 2>(0, 0).copy_from(&center);
         if let Some(slopes) = slopes {
             values.fixed_rows_mut::<4>(2).copy_from(&slopes.measured);
@@ -242,7 +247,7 @@ impl LoneQuestion<'_> {
     }
 
     fn estimate(&self, answer: &Answer) -> AxisEstimate {
-        let error = answer.error();
+        let error = answer.error(self.ground);
         let covariance: Matrix2<f64> = answer.covariance.fixed_view::<2, 2>(0, 0).into();
         // An attitude that is off turns the sky's apparent turn with it: at least as much of it
         // as the trail shows.
@@ -251,7 +256,7 @@ impl LoneQuestion<'_> {
         let by_attitude = error.total().rad().max(shown) * self.doubt.attitude.rad();
         let by_clock = error.total().rad() * self.doubt.clock.rad();
         AxisEstimate {
-            direction: axis_off_pole(self.ground.refracted_pole, error),
+            direction: axis_at(self.ground, &answer.found),
             error,
             covariance: covariance + Matrix2::identity() * (by_attitude.powi(2) + by_clock.powi(2)),
             mirror_ambiguous: true,

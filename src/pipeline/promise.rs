@@ -10,7 +10,7 @@ use crate::identify::Identifier;
 use crate::mount::observability::{Knowledge, sigma_along};
 use crate::mount::plan::Purpose;
 use crate::simulate::{Scenario, star_lists};
-use crate::units::{Pixels, Seconds};
+use crate::units::{Angle, Pixels, Seconds};
 
 /// Noise of a star's place in the lists, pixels a coordinate.
 const CENTROID_PX: f64 = 0.06;
@@ -244,4 +244,57 @@ fn few_frames_of_a_wrong_rate_ask_for_the_time_of_a_turn_of_the_worm() {
         panic!("{frames:?}")
     };
     assert!(will_span >= Seconds::new(480.0));
+}
+
+/// One frame of a night with its own noise, lens, axis and direction.
+fn lone_night(seed: u64, focal_mm: f64, axis: (f64, f64), looking: &str) -> Examined {
+    let mut night = scenario(48.0, axis, &pointing(looking, 1, 60.0));
+    night.seed = seed;
+    night.lens.focal_mm = focal_mm;
+    examined(&night)
+}
+
+#[test]
+fn a_lone_frame_holds_the_truth_or_its_mirror_within_its_ellipse() {
+    let east = "hour_angle_h = -4.0\ndeclination_deg = 20.0\nroll_deg = 30.0";
+    let pole = "hour_angle_h = 2.0\ndeclination_deg = 75.0\nroll_deg = 0.0";
+    let nights = [
+        (1, 300.0, (15.0, 60.0), NEAR_EQUATOR),
+        (2, 300.0, (-70.0, 40.0), east),
+        (3, 135.0, (100.0, -120.0), NEAR_EQUATOR),
+        (4, 135.0, (-90.0, 150.0), pole),
+        (5, 50.0, (150.0, 200.0), east),
+        (6, 24.0, (-120.0, 220.0), NEAR_EQUATOR),
+        (7, 24.0, (180.0, -160.0), pole),
+    ];
+    let mut squares = 0.0;
+    for (seed, focal_mm, truth, looking) in nights {
+        let night = lone_night(seed, focal_mm, truth, looking);
+        let axis = night.evidence.axis().expect("the trail is seen");
+        assert!(axis.mirror_ambiguous && night.advice.correction.is_none());
+        let mirror = night.evidence.lone.as_ref().unwrap().mirror.unwrap();
+        let weight = axis.covariance.try_inverse().unwrap();
+        let square = |error: crate::mount::model::AxisError| {
+            let off = nalgebra::Vector2::new(
+                error.up.rad() - Angle::from_arcmin(truth.0).rad(),
+                error.east.rad() - Angle::from_arcmin(truth.1).rad(),
+            );
+            (off.transpose() * weight * off)[0]
+        };
+        let nearer = square(axis.error).min(square(mirror));
+        // Chi-square of two parts: 13.8 is one time in a thousand.
+        assert!(nearer < 13.8, "{focal_mm} mm: {nearer}");
+        squares += nearer;
+    }
+    // Each has the mean 2; the priors are wide, so that the ellipse is rather too large.
+    assert!(squares < 2.0 * nights.len() as f64 * 1.8, "{squares}");
+}
+
+/// What the shapes over the field add: the part that the centre's trail cannot tell.
+#[test]
+fn a_long_trail_on_a_wide_field_tells_both_parts() {
+    let night = lone_night(8, 24.0, (150.0, 260.0), NEAR_EQUATOR);
+    let known = Knowledge::of(&night.evidence.axis().unwrap().covariance);
+    // The prior alone leaves 240'.
+    assert!(known.weak_sigma.arcmin() < 120.0);
 }
