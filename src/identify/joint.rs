@@ -226,21 +226,20 @@ impl Joint<'_> {
             })
             .collect();
         let turned = sky_turn(&places);
-        let one =
-            |(seen, (place, now, change)): (&Seen, &(Vector3<f64>, Vector3<f64>, Vector3<f64>))| {
-                let in_camera = Direction::<Camera>::new(matrix * now);
-                let expected = self.lens.pixel(in_camera)?;
-                let off = seen.place - expected;
-                let to_pixels = self.lens.jacobian(in_camera) * matrix;
-                Some(Row {
-                    star: seen.star,
-                    off: Vector2::new(off.dx, off.dy),
-                    to_frame: to_pixels * skew(*now),
-                    to_star: to_pixels * turned * tangents(*place),
-                    to_common: self.by_common(in_camera, expected, to_pixels * change),
-                    weight: seen.information,
-                })
-            };
+        let one = |(seen, (place, now, change)): (&Seen, &Moved)| {
+            let in_camera = Direction::<Camera>::new(matrix * now);
+            let expected = self.lens.pixel(in_camera)?;
+            let off = seen.place - expected;
+            let to_pixels = self.lens.jacobian(in_camera) * matrix;
+            Some(Row {
+                star: seen.star,
+                off: Vector2::new(off.dx, off.dy),
+                to_frame: to_pixels * skew(*now),
+                to_star: to_pixels * turned * tangents(*place),
+                to_common: self.by_common(in_camera, expected, to_pixels * change),
+                weight: seen.information,
+            })
+        };
         frame.seen.iter().zip(&places).filter_map(one).collect()
     }
 
@@ -258,6 +257,9 @@ impl Joint<'_> {
         Matrix2x3::new(out.dx, bent * x, by_air.x, out.dy, bent * y, by_air.y)
     }
 }
+
+/// A star's place at the reference instant, now, and the change of the latter by the air's strength.
+type Moved = (Vector3<f64>, Vector3<f64>, Vector3<f64>);
 
 struct Linear {
     reduced: Reduced,
@@ -310,7 +312,7 @@ fn tangents(v: Vector3<f64>) -> Matrix3x2<f64> {
 
 /// The rotation nearest to what the sky did to these places since the reference instant: good
 /// enough for derivatives, where the air's bending is a thousandth.
-fn sky_turn(places: &[(Vector3<f64>, Vector3<f64>, Vector3<f64>)]) -> Matrix3<f64> {
+fn sky_turn(places: &[Moved]) -> Matrix3<f64> {
     let mut cross = Matrix3::zeros();
     for (then, now, _) in places {
         cross += now * then.transpose();
