@@ -37,6 +37,7 @@ pub mod tracks;
 mod turn;
 mod unevenness;
 mod verify;
+mod weighing;
 
 use std::fmt;
 
