@@ -1,18 +1,19 @@
-//! How the camera turned over the ground between the frames of a pointing, from its tracks.
+//! How the camera turned over the ground between the frames of a pointing, from its stars.
 //!
 //! The stars need no names: where a star stood at the reference instant, seen through the
 //! reference attitude, says where it stands at any other instant (the sky turns, the air
 //! refracts). Comparing that with where the camera sees it gives the camera's attitude then.
-//! Star places are improved along with the attitudes, so that every frame counts alike.
+//! Where stars have names, their catalogue places tie frames that share few stars or none.
+//! First attitudes come from frame to frame; [`super::joint`] then fits all of it together.
 
-use nalgebra::{Matrix3, Rotation3, Vector3};
+use nalgebra::{DMatrix, Matrix2, Matrix3, Rotation3, Vector3};
 
+use super::joint::{Frame, Joint, Outcome, Place, Seen};
 use super::lens::Lens;
 use super::tracks::Track;
-use crate::sky::rotation::skew;
 use crate::sky::{Camera, Direction, Horizon, Rotation};
 use crate::stars::{Star, StarField};
-use crate::units::{PixelTensor, Seconds};
+use crate::units::{Angle, Seconds};
 
 /// Where a star seen at a horizon direction will be seen after a while (before, if negative).
 pub type Evolve<'a> = dyn Fn(Direction<Horizon>, Seconds) -> Direction<Horizon> + Sync + 'a;
@@ -22,7 +23,8 @@ pub type Evolve<'a> = dyn Fn(Direction<Horizon>, Seconds) -> Direction<Horizon> 
 pub struct FrameAttitude {
     /// Camera now = `turn` * reference attitude, in the horizon frame.
     pub turn: Rotation3<f64>,
-    /// Covariance of the rotation vector that would correct `turn` from the left, square radians.
+    /// Covariance of the rotation vector that would correct `turn` from the left, square radians,
+    /// with the places of the stars held: what the frame's own noise makes of it.
     pub covariance: Matrix3<f64>,
     /// Stars that it rests on.
     pub n_stars: usize,
@@ -30,7 +32,52 @@ pub struct FrameAttitude {
     pub rms_px: f64,
 }
 
+/// Attitudes of a pointing's frames, with what binds them together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Attitudes {
+    /// One a frame; `None` where too few stars reach it.
+    pub frames: Vec<Option<FrameAttitude>>,
+    /// Inverse covariance of the rotation vectors of all solved frames together, in their order,
+    /// three rows a frame, 1 / square radians; places, lens and air are fitted along. Singular (but
+    /// for a very loose hold) in the turns that no star with a name tells.
+    pub information: DMatrix<f64>,
+    /// The lens as the stars would have it.
+    pub lens: Lens,
+}
+
+/// Where a star stands by the catalogue at the reference instant, and how surely.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Anchor {
+    /// Seen through the air.
+    pub place: Direction<Horizon>,
+    /// Of each of its two parts: the catalogue's error and the lens's departure from its model.
+    pub sigma: Angle,
+}
+
+/// How far the lens may be off, and the air.
+#[derive(Clone, Copy)]
+pub struct ModelDoubt<'a> {
+    /// 1-sigma of the focal length relative to itself.
+    pub focal: f64,
+    /// 1-sigma of the radial distortion.
+    pub k1: f64,
+    /// The air; `None` takes it as known.
+    pub air: Option<AirDoubt<'a>>,
+}
+
+/// How far the strength of refraction may be off.
+#[derive(Clone, Copy)]
+pub struct AirDoubt<'a> {
+    /// Motion of the sky with refraction stronger by `step`.
+    pub denser: &'a Evolve<'a>,
+    /// Relative to the refraction of the reference's `evolve`.
+    pub step: f64,
+    /// 1-sigma of the strength, relative.
+    pub sigma: f64,
+}
+
 /// What the solution starts from.
+#[derive(Clone, Copy)]
 pub struct Reference<'a> {
     /// The lens, shared by all frames.
     pub lens: &'a Lens,
@@ -40,6 +87,8 @@ pub struct Reference<'a> {
     pub frame: usize,
     /// Motion of the sky.
     pub evolve: &'a Evolve<'a>,
+    /// What is not known of lens and air.
+    pub doubt: ModelDoubt<'a>,
 }
 
 /// A star's weight is never taken finer than this: what the centroid of a real star on real
@@ -49,59 +98,76 @@ const POSITION_FLOOR_PX: f64 = 0.01;
 /// of compression, of a lens that is not quite the model (own estimate, pixels across the line of
 /// sight and at half the frame's height about it).
 pub const FRAME_FLOOR_PX: f64 = 0.01;
-/// Rounds of improving star places and attitudes in turn; the change after eight is below 1e-3 sigma.
-const ROUNDS: usize = 8;
 const MIN_STARS: usize = 4;
 
-/// Attitudes of all frames that enough tracks reach; `None` for the others.
+/// Attitudes of all frames that enough stars reach.
 ///
-/// Input: `fields` and `elapsed` (mid exposure since the reference instant) run alike.
-/// Output: covariances are 1-sigma from the stars' own sigmas, scaled by the residuals.
+/// Input: `fields` and `elapsed` (mid exposure since the reference instant) run alike; `anchors`
+/// runs with `tracks`.
+/// Output: covariances are 1-sigma from the stars' own sigmas, scaled by the residuals of each
+/// frame. `None` where the reference frame itself has too few stars.
 pub fn solve_attitudes(
     fields: &[&StarField],
     elapsed: &[Seconds],
     tracks: &[Track],
+    anchors: &[Option<Anchor>],
     reference: &Reference<'_>,
-) -> Vec<Option<FrameAttitude>> {
-    let mut solver = Solver::new(fields, elapsed, tracks, reference);
-    solver.spread_from_reference();
-    for _ in 0..ROUNDS {
-        solver.improve_places();
-        solver.improve_attitudes();
+) -> Option<Attitudes> {
+    let mut start = Start::new(fields, elapsed, tracks, anchors, reference);
+    start.spread_from_reference();
+    let (solved, mut joint) = start.joint()?;
+    let outcome = joint.solve()?;
+    Some(attitudes(fields.len(), &solved, &joint, outcome))
+}
+
+fn attitudes(n_frames: usize, solved: &[usize], joint: &Joint<'_>, outcome: Outcome) -> Attitudes {
+    let to_reference = joint.reference.attitude.inner().inverse();
+    let mut frames = vec![None; n_frames];
+    for (at, &frame) in solved.iter().enumerate() {
+        let (n_stars, rms_px) = outcome.quality[at];
+        frames[frame] = outcome.own[at]
+            .try_inverse()
+            .map(|covariance| FrameAttitude {
+                turn: joint.frames[at].attitude.inner() * to_reference,
+                covariance,
+                n_stars,
+                rms_px,
+            });
     }
-    solver.finish()
+    Attitudes {
+        frames,
+        information: outcome.information,
+        lens: joint.lens,
+    }
 }
 
-/// A star seen in a frame.
-#[derive(Clone, Copy)]
-struct Sighting {
-    track: usize,
-    star: Star,
-}
-
-struct Solver<'a> {
+/// First attitudes, from frame to frame.
+struct Start<'a> {
     reference: &'a Reference<'a>,
     elapsed: &'a [Seconds],
-    sightings: Vec<Vec<Sighting>>,
-    n_sightings: Vec<usize>,
+    anchors: &'a [Option<Anchor>],
+    seen: Vec<Vec<Seen>>,
     /// Place of each track's star at the reference instant.
     places: Vec<Option<Direction<Horizon>>>,
     attitudes: Vec<Option<Rotation<Camera, Horizon>>>,
 }
 
-impl<'a> Solver<'a> {
+impl<'a> Start<'a> {
     fn new(
         fields: &[&StarField],
         elapsed: &'a [Seconds],
         tracks: &[Track],
+        anchors: &'a [Option<Anchor>],
         reference: &'a Reference<'a>,
     ) -> Self {
-        let mut sightings = vec![Vec::new(); fields.len()];
+        let mut seen = vec![Vec::new(); fields.len()];
         for (track, path) in tracks.iter().enumerate() {
             for &(frame, star) in &path.sightings {
-                sightings[frame].push(Sighting {
-                    track,
-                    star: fields[frame].stars[star],
+                let star = &fields[frame].stars[star];
+                seen[frame].push(Seen {
+                    star: track,
+                    place: star.position,
+                    information: information(star),
                 });
             }
         }
@@ -110,14 +176,17 @@ impl<'a> Solver<'a> {
         Self {
             reference,
             elapsed,
-            sightings,
-            n_sightings: tracks.iter().map(|track| track.sightings.len()).collect(),
-            places: vec![None; tracks.len()],
+            anchors,
+            seen,
+            places: anchors
+                .iter()
+                .map(|anchor| anchor.map(|a| a.place))
+                .collect(),
             attitudes,
         }
     }
 
-    /// First attitudes, outward from the reference frame: each frame from the stars known so far.
+    /// Outward from the reference frame: each frame from the stars known so far.
     fn spread_from_reference(&mut self) {
         let n_frames = self.elapsed.len();
         let start = self.reference.frame;
@@ -134,204 +203,86 @@ impl<'a> Solver<'a> {
         let Some(attitude) = self.attitudes[frame] else {
             return;
         };
-        for sighting in &self.sightings[frame] {
-            if self.places[sighting.track].is_none() {
-                let seen = attitude.apply(self.reference.lens.direction(sighting.star.position));
+        for seen in &self.seen[frame] {
+            if self.places[seen.star].is_none() {
+                let direction = attitude.apply(self.reference.lens.direction(seen.place));
                 let back = -self.elapsed[frame];
-                self.places[sighting.track] = Some((self.reference.evolve)(seen, back));
+                self.places[seen.star] = Some((self.reference.evolve)(direction, back));
             }
         }
     }
 
-    /// Attitude by the orthogonal fit of two bundles of directions, then refined on the pixels.
+    /// Attitude by the orthogonal fit of two bundles of directions; stars that stand far off what
+    /// most of them say are left out in a second pass.
     fn first_attitude(&self, frame: usize) -> Option<Rotation<Camera, Horizon>> {
-        let mut cross = Matrix3::zeros();
-        let mut n_stars = 0;
-        for sighting in &self.sightings[frame] {
-            let Some(place) = self.places[sighting.track] else {
-                continue;
-            };
-            let now = (self.reference.evolve)(place, self.elapsed[frame]);
-            let seen = self.reference.lens.direction(sighting.star.position);
-            cross += now.vector() * seen.vector().transpose();
-            n_stars += 1;
-        }
-        if n_stars < MIN_STARS {
-            return None;
-        }
-        let first = Rotation::nearest(&cross)?;
-        self.refine(frame, first).map(|fit| fit.attitude)
-    }
-
-    /// Moves every star seen more than once to the mean of where its frames put it.
-    fn improve_places(&mut self) {
-        let mut sums = vec![(Vector3::zeros(), 0.0); self.places.len()];
-        for (frame, attitude) in self.attitudes.iter().enumerate() {
-            let Some(attitude) = attitude else { continue };
-            for sighting in &self.sightings[frame] {
-                let seen = attitude.apply(self.reference.lens.direction(sighting.star.position));
-                let then = (self.reference.evolve)(seen, -self.elapsed[frame]);
-                let weight = 1.0 / mean_variance(&sighting.star);
-                let sum = &mut sums[sighting.track];
-                sum.0 += then.vector() * weight;
-                sum.1 += weight;
-            }
-        }
-        for (place, (sum, weight)) in self.places.iter_mut().zip(sums) {
-            if weight > 0.0 {
-                *place = Some(Direction::new(sum));
-            }
-        }
-    }
-
-    fn improve_attitudes(&mut self) {
-        for frame in 0..self.attitudes.len() {
-            if let Some(attitude) = self.attitudes[frame] {
-                self.attitudes[frame] = self.refine(frame, attitude).map(|fit| fit.attitude);
-            }
-        }
-    }
-
-    /// Gauss-Newton on one frame's attitude with the star places held, outliers weighted down.
-    fn refine(&self, frame: usize, start: Rotation<Camera, Horizon>) -> Option<Refined> {
-        let mut attitude = start;
-        let mut scale = f64::INFINITY;
-        let mut last = None;
-        for _ in 0..6 {
-            let rows = self.rows(frame, &attitude);
-            if rows.len() < MIN_STARS {
-                return None;
-            }
-            scale = robust_scale(&rows).min(scale);
-            let (normal, right, sum) = weigh(&rows, scale);
-            let covariance = normal.try_inverse()?;
-            let correction = covariance * right;
-            attitude = Rotation::new(Rotation3::new(correction) * attitude.inner());
-            last = Some(Refined {
-                attitude,
-                covariance,
-                rows: sum,
-            });
-            if correction.norm() < 1e-10 {
-                break;
-            }
-        }
-        last
-    }
-
-    fn rows(&self, frame: usize, attitude: &Rotation<Camera, Horizon>) -> Vec<Row> {
-        let to_camera = attitude.inverse();
-        let lens = self.reference.lens;
-        let mut rows = Vec::with_capacity(self.sightings[frame].len());
-        for sighting in &self.sightings[frame] {
-            let Some(place) = self.places[sighting.track] else {
-                continue;
-            };
-            let now = (self.reference.evolve)(place, self.elapsed[frame]);
-            let in_camera = to_camera.apply(now);
-            let Some(expected) = lens.pixel(in_camera) else {
-                continue;
-            };
-            let off = sighting.star.position - expected;
-            let to_pixels =
-                lens.jacobian(in_camera) * to_camera.inner().matrix() * skew(now.vector());
-            // A star whose place is the mean of n sightings shares its own noise: its residual
-            // is smaller than its error by (n - 1) / n.
-            let n = self.n_sightings[sighting.track].max(2) as f64;
-            rows.push(Row {
-                off: nalgebra::Vector2::new(off.dx, off.dy),
-                to_pixels,
-                information: information(&sighting.star),
-                shrink: (n - 1.0) / n,
-            });
-        }
-        rows
-    }
-
-    fn finish(self) -> Vec<Option<FrameAttitude>> {
-        let to_reference = self.reference.attitude.inner().inverse();
-        (0..self.attitudes.len())
-            .map(|frame| {
-                let fit = self.refine(frame, self.attitudes[frame]?)?;
-                Some(FrameAttitude {
-                    turn: fit.attitude.inner() * to_reference,
-                    covariance: fit.covariance * fit.rows.scale_square,
-                    n_stars: fit.rows.n_stars,
-                    rms_px: fit.rows.rms_px,
-                })
+        let bundles: Vec<(Vector3<f64>, Vector3<f64>)> = self.seen[frame]
+            .iter()
+            .filter_map(|seen| {
+                let now = (self.reference.evolve)(self.places[seen.star]?, self.elapsed[frame]);
+                let direction = self.reference.lens.direction(seen.place);
+                Some((direction.vector(), now.vector()))
             })
-            .collect()
-    }
-}
-
-struct Refined {
-    attitude: Rotation<Camera, Horizon>,
-    covariance: Matrix3<f64>,
-    rows: RowSummary,
-}
-
-struct Row {
-    off: nalgebra::Vector2<f64>,
-    to_pixels: nalgebra::Matrix2x3<f64>,
-    information: nalgebra::Matrix2<f64>,
-    shrink: f64,
-}
-
-impl Row {
-    /// Square of the residual in units of its expected size, per coordinate.
-    fn normalized_square(&self) -> f64 {
-        (self.off.transpose() * self.information * self.off)[0] / (2.0 * self.shrink)
-    }
-}
-
-#[derive(Clone, Copy)]
-struct RowSummary {
-    n_stars: usize,
-    rms_px: f64,
-    scale_square: f64,
-}
-
-/// Residual scale from the median: median of a chi-square with two degrees of freedom, over two, is ln 2.
-fn robust_scale(rows: &[Row]) -> f64 {
-    let mut squares: Vec<f64> = rows.iter().map(Row::normalized_square).collect();
-    squares.sort_by(f64::total_cmp);
-    (squares[squares.len() / 2] / std::f64::consts::LN_2)
-        .sqrt()
-        .max(1e-6)
-}
-
-/// Normal equations with stars beyond three robust sigmas tapered off and those beyond six left out.
-fn weigh(rows: &[Row], scale: f64) -> (Matrix3<f64>, Vector3<f64>, RowSummary) {
-    let mut normal = Matrix3::zeros();
-    let mut right = Vector3::zeros();
-    let (mut n_stars, mut square_px, mut square_normalized, mut weights) = (0usize, 0.0, 0.0, 0.0);
-    for row in rows {
-        let size = (row.normalized_square().sqrt() / scale).max(1e-9);
-        // Biweight: smooth, and a far outlier counts nothing.
-        let weight = if size < 6.0 {
-            (1.0 - (size / 6.0).powi(2)).powi(2)
-        } else {
-            continue;
+            .collect();
+        let fitted = |kept: &[&(Vector3<f64>, Vector3<f64>)]| {
+            let cross = kept.iter().map(|(seen, now)| now * seen.transpose()).sum();
+            let turn = Rotation::<Camera, Horizon>::nearest(&cross);
+            turn.filter(|_| kept.len() >= MIN_STARS)
         };
-        let weighted = row.to_pixels.transpose() * row.information * weight;
-        normal += weighted * row.to_pixels;
-        right += weighted * row.off;
-        n_stars += 1;
-        weights += weight;
-        square_px += weight * row.off.norm_squared() / (2.0 * row.shrink);
-        square_normalized += weight * row.normalized_square();
+        let all: Vec<_> = bundles.iter().collect();
+        let first = fitted(&all)?;
+        let off = |(seen, now): &(Vector3<f64>, Vector3<f64>)| (first.inner() * seen - now).norm();
+        let mut sizes: Vec<f64> = bundles.iter().map(off).collect();
+        sizes.sort_by(f64::total_cmp);
+        let limit = 4.0 * sizes[sizes.len() / 2] + 1e-9;
+        let near: Vec<_> = bundles.iter().filter(|pair| off(pair) <= limit).collect();
+        fitted(&near)
     }
-    let scale_square = (square_normalized / f64::max(weights - 1.5, 1.0)).max(0.25);
-    let rms_px = (square_px / f64::max(weights, 1e-9)).sqrt();
-    (
-        normal,
-        right,
-        RowSummary {
-            n_stars,
-            rms_px,
-            scale_square,
-        },
-    )
+
+    /// The problem for the frames that have an attitude, and their numbers.
+    fn joint(self) -> Option<(Vec<usize>, Joint<'a>)> {
+        let enough = |frame: &usize| {
+            self.attitudes[*frame].is_some() && self.seen[*frame].len() >= MIN_STARS
+        };
+        let solved: Vec<usize> = (0..self.seen.len()).filter(enough).collect();
+        let held_frame = solved.iter().position(|&f| f == self.reference.frame)?;
+        let mut counts = vec![0usize; self.places.len()];
+        for seen in solved.iter().flat_map(|&frame| &self.seen[frame]) {
+            counts[seen.star] += 1;
+        }
+        // A star seen once tells nothing unless the catalogue tells where it is.
+        let mut stars = Vec::new();
+        let mut numbers = vec![None; self.places.len()];
+        for (track, place) in self.places.iter().enumerate() {
+            let anchor = self.anchors[track];
+            let tells = counts[track] >= if anchor.is_some() { 1 } else { 2 };
+            if let (Some(direction), true) = (*place, tells) {
+                numbers[track] = Some(stars.len());
+                stars.push(Place { direction, anchor });
+            }
+        }
+        let renumbered = |seen: &Seen| {
+            Some(Seen {
+                star: numbers[seen.star]?,
+                ..*seen
+            })
+        };
+        let frame = |&frame: &usize| {
+            Some(Frame {
+                elapsed: self.elapsed[frame],
+                seen: self.seen[frame].iter().filter_map(renumbered).collect(),
+                attitude: self.attitudes[frame]?,
+            })
+        };
+        let joint = Joint {
+            reference: self.reference,
+            held_frame,
+            frames: solved.iter().filter_map(frame).collect(),
+            stars,
+            lens: *self.reference.lens,
+            air: 0.0,
+        };
+        Some((solved, joint))
+    }
 }
 
 /// Covariance of what the stars' own noise does not tell, for a camera at an attitude.
@@ -345,29 +296,35 @@ pub fn systematic_floor(lens: &Lens, attitude: &Rotation<Camera, Horizon>) -> Ma
     Matrix3::identity() * across + sight * sight.transpose() * (about - across)
 }
 
-fn information(star: &Star) -> nalgebra::Matrix2<f64> {
-    let PixelTensor { xx, xy, yy } = star.position_covariance;
+/// Inverse covariance of a star's place; a star without a sound one is left out.
+fn information(star: &Star) -> Matrix2<f64> {
+    let covariance = star.position_covariance;
     let floor = POSITION_FLOOR_PX * POSITION_FLOOR_PX;
-    let covariance = nalgebra::Matrix2::new(xx + floor, xy, xy, yy + floor);
-    covariance
-        .try_inverse()
-        .unwrap_or_else(|| nalgebra::Matrix2::identity() / mean_variance(star))
-}
-
-fn mean_variance(star: &Star) -> f64 {
-    0.5 * (star.position_covariance.xx + star.position_covariance.yy)
-        + POSITION_FLOOR_PX * POSITION_FLOOR_PX
+    let (xx, yy) = (
+        covariance.xx.max(0.0) + floor,
+        covariance.yy.max(0.0) + floor,
+    );
+    let whole = Matrix2::new(xx, covariance.xy, covariance.xy, yy);
+    match whole.cholesky() {
+        Some(factor) => factor.inverse(),
+        None => Matrix2::identity() * (2.0 / (xx + yy)),
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::stars::{Quality, Rejected};
-    use crate::units::{Angle, Measured, PixelPoint};
+    use crate::units::{Measured, PixelPoint, PixelTensor};
     use rand::{RngExt, SeedableRng};
     use rand_distr::{Distribution, Normal};
 
     const SPIN: f64 = 7.292_115e-5;
+    const KNOWN: ModelDoubt<'static> = ModelDoubt {
+        focal: 0.0,
+        k1: 0.0,
+        air: None,
+    };
 
     fn pole() -> Vector3<f64> {
         Vector3::new(0.0, 0.6, 0.8)
@@ -464,11 +421,14 @@ mod tests {
                 ),
                 frame: 1,
                 evolve: &turned,
+                doubt: KNOWN,
             };
             let fields: Vec<&StarField> = fields.iter().collect();
             // Count time from the reference frame.
             let since: Vec<Seconds> = elapsed.iter().map(|&t| t - elapsed[1]).collect();
-            let solved = solve_attitudes(&fields, &since, &tracks, &reference);
+            let solved =
+                solve_attitudes(&fields, &since, &tracks, &[None; 150], &reference).unwrap();
+            let solved = solved.frames;
             let (first, last) = (solved[0].clone().unwrap(), solved[2].clone().unwrap());
             let found = last.turn * first.turn.inverse();
             let truth = Rotation3::new(axis * (-SPIN * 140.0));

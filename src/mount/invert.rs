@@ -3,12 +3,15 @@
 //! Each frame gives the camera's turn `D` over the ground since its stretch's reference, a
 //! rotation with a covariance. The model is `D = Exp(-theta a) Exp(p)`: the drive turned by
 //! `theta` about the axis `a` (its northern end), and `p` is the small error of the reference
-//! itself, one for each stretch. The drive angles are eliminated frame by frame (they act along
-//! `a` only), so the normal equations hold two numbers for the axis and three a stretch, however
-//! many frames there are.
+//! itself, one for each stretch. The drive angles are eliminated (they act along `a` only), so the
+//! normal equations hold two numbers for the axis and three a stretch, however many frames there
+//! are. Frames whose turns share errors ([`Tie`]) are weighed together, others one by one.
 
-use nalgebra::{DMatrix, DVector, Matrix3, Matrix3x2, Rotation3, Vector3};
+use std::collections::BTreeMap;
 
+use nalgebra::{Cholesky, DMatrix, DVector, Dyn, Matrix3, Matrix3x2, Rotation3, Vector3};
+
+use super::ties::Tie;
 use crate::sky::rotation::{left_jacobian, rotation_vector};
 
 /// The camera's attitude in one frame, against the reference attitude of its stretch.
@@ -82,24 +85,78 @@ const PRIOR_SIGMA: f64 = 0.5;
 const REFERENCE_SIGMA: f64 = 0.02;
 const MAX_STEPS: usize = 30;
 
-/// Fits the axis to the turns of an alignment.
+/// The stated sigmas count as much as this many residuals when the residual scale is taken. With
+/// 4, two residuals that happen to be small or large move sigma by less than a third, and twenty
+/// decide nearly alone (own choice).
+const SCALE_TRUST: f64 = 4.0;
+
+/// Fits the axis to the turns of an alignment whose frames have independent errors.
 ///
 /// Method: Gauss-Newton on the axis (two tangent parts) and the reference errors, drive angles
 /// eliminated by projection. `start` is a direction near the northern end of the axis.
-/// Output: covariance is 1-sigma, multiplied by the reduced chi-square where that exceeds 1.
+/// Output: covariance is 1-sigma, scaled by the residuals: (4 + chi-square) / (4 + degrees of
+/// freedom), which shrinks as well as grows and trusts the stated sigmas where little is left over.
 /// `None` without any stretch of two frames.
 pub fn fit_axis(stretches: &[Stretch], start: Vector3<f64>) -> Option<AxisFit> {
+    fit_axis_tied(stretches, &[], start)
+}
+
+/// The same where frames share errors; frames that no tie names stand alone.
+pub fn fit_axis_tied(stretches: &[Stretch], ties: &[Tie], start: Vector3<f64>) -> Option<AxisFit> {
     if !stretches.iter().any(|stretch| stretch.turns.len() >= 2) {
         return None;
     }
+    let groups = groups_of(stretches, ties)?;
     let mut state = State::new(stretches, start);
     for _ in 0..MAX_STEPS {
-        let step = state.step(stretches)?;
+        let step = state.step(stretches, &groups)?;
         if step < 1e-11 {
             break;
         }
     }
-    state.finish(stretches)
+    state.finish(stretches, &groups)
+}
+
+/// Frames whose turns are weighed together.
+struct Group {
+    /// Each frame as (stretch, turn within it).
+    members: Vec<(usize, usize)>,
+    /// Weight of their turns, three rows a frame.
+    weight: DMatrix<f64>,
+}
+
+fn groups_of(stretches: &[Stretch], ties: &[Tie]) -> Option<Vec<Group>> {
+    let mut alone: BTreeMap<usize, (usize, usize)> = BTreeMap::new();
+    for (idx, stretch) in stretches.iter().enumerate() {
+        alone.extend(
+            stretch
+                .turns
+                .iter()
+                .enumerate()
+                .map(|(at, turn)| (turn.frame, (idx, at))),
+        );
+    }
+    let mut groups = Vec::new();
+    for tie in ties {
+        let Some((frames, weight)) = tie.among(|frame| alone.contains_key(&frame)) else {
+            continue;
+        };
+        let members = frames
+            .iter()
+            .filter_map(|frame| alone.remove(frame))
+            .collect();
+        groups.push(Group { members, weight });
+    }
+    for member in alone.into_values() {
+        let own = stretches[member.0].turns[member.1]
+            .covariance
+            .try_inverse()?;
+        groups.push(Group {
+            members: vec![member],
+            weight: DMatrix::from_iterator(3, 3, own.iter().copied()),
+        });
+    }
+    Some(groups)
 }
 
 struct State {
@@ -109,12 +166,20 @@ struct State {
     angles: Vec<Vec<f64>>,
 }
 
-/// One frame's residual, weight and derivatives.
-struct Linear {
-    residual: Vector3<f64>,
-    weight: Matrix3<f64>,
-    to_axis: Matrix3x2<f64>,
-    to_reference: Matrix3<f64>,
+/// Normal equations of axis and references, and the way back to each group's drive angles.
+struct Equations {
+    normal: DMatrix<f64>,
+    right: DVector<f64>,
+    groups: Vec<GroupEquations>,
+}
+
+/// What the drive angles of a group add: their own equations, and how the others enter them.
+struct GroupEquations {
+    factor: Cholesky<f64, Dyn>,
+    coupling: DMatrix<f64>,
+    right: DVector<f64>,
+    /// Weighted square of the group's residuals as they are.
+    chi_square: f64,
 }
 
 impl State {
@@ -132,139 +197,177 @@ impl State {
         }
     }
 
-    fn linear(
-        &self,
-        turn: &FrameTurn,
-        angle: f64,
-        reference: Vector3<f64>,
-        basis: &Matrix3x2<f64>,
-    ) -> Option<Linear> {
-        let driven = Rotation3::new(self.axis * -angle);
-        let model = driven * Rotation3::new(reference);
-        let residual = rotation_vector(&(turn.turn * model.inverse()));
-        let weight = turn.covariance.try_inverse()?;
-        let along = weight * self.axis;
-        // The drive angle takes up whatever lies along the axis: project it out of the weight.
-        let weight_free = weight - along * along.transpose() / self.axis.dot(&along);
-        Some(Linear {
-            residual,
-            weight: weight_free,
-            to_axis: left_jacobian(self.axis * -angle) * basis * -angle,
-            to_reference: *driven.matrix() * left_jacobian(reference),
-        })
+    /// What a frame's turn leaves over, as a rotation vector in the horizon frame.
+    fn residual(&self, turn: &FrameTurn, angle: f64, reference: Vector3<f64>) -> Vector3<f64> {
+        let model = Rotation3::new(self.axis * -angle) * Rotation3::new(reference);
+        rotation_vector(&(turn.turn * model.inverse()))
     }
 
     /// One Gauss-Newton step; returns its size in radians of the axis.
-    fn step(&mut self, stretches: &[Stretch]) -> Option<f64> {
+    fn step(&mut self, stretches: &[Stretch], groups: &[Group]) -> Option<f64> {
         let basis = tangent_basis(self.axis);
-        let (normal, right) = self.normal_equations(stretches, &basis)?;
-        let solution = normal.cholesky()?.solve(&right);
+        let equations = self.equations(stretches, groups, &basis)?;
+        let solution = equations.normal.cholesky()?.solve(&equations.right);
         let tangent = basis * solution.fixed_rows::<2>(0);
+        // Long steps are shortened: the linear model holds within a few degrees.
+        let shorten = (0.1 / tangent.norm().max(0.1)).min(1.0);
+        self.axis = (self.axis + tangent * shorten).normalize();
         for (idx, reference) in self.references.iter_mut().enumerate() {
             let correction: Vector3<f64> = solution.fixed_rows::<3>(2 + 3 * idx).into();
             *reference += correction;
         }
-        // Long steps are shortened: the linear model holds within a few degrees.
-        let shorten = (0.1 / tangent.norm().max(0.1)).min(1.0);
-        self.axis = (self.axis + tangent * shorten).normalize();
-        self.update_angles(stretches)?;
+        for (group, equations) in groups.iter().zip(&equations.groups) {
+            let left = &equations.right - &equations.coupling * &solution;
+            let angles = equations.factor.solve(&left);
+            for (&(stretch, at), angle) in group.members.iter().zip(angles.iter()) {
+                self.angles[stretch][at] += angle;
+            }
+        }
         Some(tangent.norm())
     }
 
-    fn normal_equations(
+    /// Numbered steps: 1. loose holds on axis and references; 2. a group after the other.
+    fn equations(
         &self,
         stretches: &[Stretch],
+        groups: &[Group],
         basis: &Matrix3x2<f64>,
-    ) -> Option<(DMatrix<f64>, DVector<f64>)> {
+    ) -> Option<Equations> {
         let size = 2 + 3 * stretches.len();
         let mut normal = DMatrix::zeros(size, size);
         let mut right = DVector::zeros(size);
+        // 1.
         let off_start = basis.transpose() * (self.start - self.axis);
         for row in 0..2 {
             normal[(row, row)] = PRIOR_SIGMA.powi(-2);
             right[row] = off_start[row] * PRIOR_SIGMA.powi(-2);
         }
-        for (idx, stretch) in stretches.iter().enumerate() {
-            let at = 2 + 3 * idx;
+        for (idx, reference) in self.references.iter().enumerate() {
             for row in 0..3 {
-                normal[(at + row, at + row)] += REFERENCE_SIGMA.powi(-2);
-                right[at + row] -= self.references[idx][row] * REFERENCE_SIGMA.powi(-2);
-            }
-            for (turn, angle) in stretch.turns.iter().zip(&self.angles[idx]) {
-                let l = self.linear(turn, *angle, self.references[idx], basis)?;
-                let (axis_t, reference_t) = (l.to_axis.transpose(), l.to_reference.transpose());
-                let cross = axis_t * l.weight * l.to_reference;
-                let mut block = normal.view_mut((0, 0), (2, 2));
-                block += axis_t * l.weight * l.to_axis;
-                let mut block = normal.view_mut((0, at), (2, 3));
-                block += cross;
-                let mut block = normal.view_mut((at, 0), (3, 2));
-                block += cross.transpose();
-                let mut block = normal.view_mut((at, at), (3, 3));
-                block += reference_t * l.weight * l.to_reference;
-                let mut part = right.rows_mut(0, 2);
-                part += axis_t * l.weight * l.residual;
-                let mut part = right.rows_mut(at, 3);
-                part += reference_t * l.weight * l.residual;
+                let at = 2 + 3 * idx + row;
+                normal[(at, at)] = REFERENCE_SIGMA.powi(-2);
+                right[at] = -reference[row] * REFERENCE_SIGMA.powi(-2);
             }
         }
-        Some((normal, right))
-    }
-
-    /// Moves every drive angle to its best value for the axis and references as they are.
-    fn update_angles(&mut self, stretches: &[Stretch]) -> Option<()> {
-        for (idx, stretch) in stretches.iter().enumerate() {
-            for (turn, angle) in stretch.turns.iter().zip(self.angles[idx].iter_mut()) {
-                let model =
-                    Rotation3::new(self.axis * -*angle) * Rotation3::new(self.references[idx]);
-                let residual = rotation_vector(&(turn.turn * model.inverse()));
-                let along = turn.covariance.try_inverse()? * self.axis;
-                *angle -= residual.dot(&along) / self.axis.dot(&along);
-            }
+        // 2.
+        let mut own = Vec::with_capacity(groups.len());
+        for group in groups {
+            own.push(self.add_group(stretches, group, basis, &mut normal, &mut right)?);
         }
-        Some(())
+        Some(Equations {
+            normal,
+            right,
+            groups: own,
+        })
     }
 
-    fn finish(self, stretches: &[Stretch]) -> Option<AxisFit> {
+    /// Numbered steps: 1. residuals and derivatives of the group's frames by axis and references;
+    /// 2. their weighted products; 3. the drive angles' own equations (an angle turns its frame by
+    /// minus the axis); 4. what is left for axis and references once the angles have taken theirs.
+    fn add_group(
+        &self,
+        stretches: &[Stretch],
+        group: &Group,
+        basis: &Matrix3x2<f64>,
+        normal: &mut DMatrix<f64>,
+        right: &mut DVector<f64>,
+    ) -> Option<GroupEquations> {
+        let n = group.members.len();
+        // 1.
+        let mut residual = DVector::zeros(3 * n);
+        let mut design = DMatrix::zeros(3 * n, normal.ncols());
+        for (row, &(stretch, at)) in group.members.iter().enumerate() {
+            let (angle, reference) = (self.angles[stretch][at], self.references[stretch]);
+            let left_over = self.residual(&stretches[stretch].turns[at], angle, reference);
+            residual.fixed_rows_mut::<3>(3 * row).copy_from(&left_over);
+            let by_axis = left_jacobian(self.axis * -angle) * basis * -angle;
+            design
+                .fixed_view_mut::<3, 2>(3 * row, 0)
+                .copy_from(&by_axis);
+            let driven = Rotation3::new(self.axis * -angle);
+            let by_reference = driven.matrix() * left_jacobian(reference);
+            let mut block = design.fixed_view_mut::<3, 3>(3 * row, 2 + 3 * stretch);
+            block.copy_from(&by_reference);
+        }
+        // 2.
+        let weighted_design = &group.weight * &design;
+        let weighted_residual = &group.weight * &residual;
+        // 3.
+        let along = |column: nalgebra::DVectorView<'_, f64>, row: usize| {
+            -self.axis.dot(&column.fixed_rows::<3>(3 * row))
+        };
+        let coupling = DMatrix::from_fn(n, design.ncols(), |row, column| {
+            along(weighted_design.column(column), row)
+        });
+        let angle_right = DVector::from_fn(n, |row, _| along(weighted_residual.column(0), row));
+        let angle_normal = DMatrix::from_fn(n, n, |row, column| {
+            let block = group.weight.fixed_view::<3, 3>(3 * row, 3 * column);
+            self.axis.dot(&(block * self.axis))
+        });
+        let factor = angle_normal.cholesky()?;
+        // 4.
+        *normal +=
+            design.transpose() * weighted_design - coupling.transpose() * factor.solve(&coupling);
+        *right += design.transpose() * &weighted_residual
+            - coupling.transpose() * factor.solve(&angle_right);
+        let chi_square =
+            residual.dot(&weighted_residual) - angle_right.dot(&factor.solve(&angle_right));
+        Some(GroupEquations {
+            factor,
+            coupling,
+            right: angle_right,
+            chi_square,
+        })
+    }
+
+    fn finish(self, stretches: &[Stretch], groups: &[Group]) -> Option<AxisFit> {
         let basis = tangent_basis(self.axis);
-        let (normal, _) = self.normal_equations(stretches, &basis)?;
-        let inverse = normal.cholesky()?.inverse();
-        let mut drive = Vec::with_capacity(stretches.len());
-        let (mut chi_square, mut n_data) = (0.0, 0usize);
-        for (idx, stretch) in stretches.iter().enumerate() {
-            let mut record = Vec::with_capacity(stretch.turns.len());
-            for (turn, angle) in stretch.turns.iter().zip(&self.angles[idx]) {
-                let l = self.linear(turn, *angle, self.references[idx], &basis)?;
-                let chi = (l.residual.transpose() * l.weight * l.residual)[0];
-                let along = self.axis.dot(&(turn.covariance.try_inverse()? * self.axis));
-                chi_square += chi;
-                n_data += 2;
-                record.push(DriveAngle {
-                    frame: turn.frame,
-                    mid: turn.mid,
-                    angle: *angle,
-                    sigma: along.recip().sqrt(),
-                    residual: l.residual,
-                    chi_square: chi,
-                });
-            }
-            drive.push(record);
-        }
+        let equations = self.equations(stretches, groups, &basis)?;
+        let inverse = equations.normal.cholesky()?.inverse();
+        let chi_square = equations.groups.iter().map(|group| group.chi_square).sum();
+        let n_data: usize = 2 * stretches.iter().map(|s| s.turns.len()).sum::<usize>();
         // A reference error has two parts across the axis that count; along it the angles absorb it.
         let n_parameters = 2 + 2 * stretches.len();
         let degrees_of_freedom = n_data.saturating_sub(n_parameters);
-        let scale = match degrees_of_freedom {
-            0 => 1.0,
-            n => (chi_square / n as f64).max(1.0),
+        let scale = (SCALE_TRUST + chi_square) / (SCALE_TRUST + degrees_of_freedom as f64);
+        let record_of = |(idx, stretch): (usize, &Stretch)| -> Option<Vec<DriveAngle>> {
+            let turns = stretch.turns.iter().zip(&self.angles[idx]);
+            turns
+                .map(|(turn, angle)| self.drive_angle(turn, *angle, self.references[idx]))
+                .collect()
         };
-        let covariance = inverse.fixed_view::<2, 2>(0, 0) * scale;
+        let drive: Option<Vec<_>> = stretches.iter().enumerate().map(record_of).collect();
         Some(AxisFit {
             axis: self.axis,
             basis,
-            covariance,
-            drive,
+            covariance: inverse.fixed_view::<2, 2>(0, 0) * scale,
+            drive: drive?,
             chi_square,
             degrees_of_freedom,
+        })
+    }
+
+    /// A frame's angle with what its own weight says about it.
+    fn drive_angle(
+        &self,
+        turn: &FrameTurn,
+        angle: f64,
+        reference: Vector3<f64>,
+    ) -> Option<DriveAngle> {
+        let residual = self.residual(turn, angle, reference);
+        let weight = turn.covariance.try_inverse()?;
+        let along = weight * self.axis;
+        let along_square = self.axis.dot(&along);
+        // What lies along the axis is the angle's: take it out of the square.
+        let chi_square =
+            residual.dot(&(weight * residual)) - residual.dot(&along).powi(2) / along_square;
+        Some(DriveAngle {
+            frame: turn.frame,
+            mid: turn.mid,
+            angle,
+            sigma: along_square.recip().sqrt(),
+            residual,
+            chi_square,
         })
     }
 }
@@ -344,10 +447,8 @@ mod tests {
             }
             let fit = fit_axis(&[stretch], pole()).unwrap();
             let off = fit.basis.transpose() * (axis - fit.axis);
-            // The scale by residuals widens the sigma in half of the trials; undo it for the test.
-            let scale = fit.misfit().max(1.0);
             for part in 0..2 {
-                squares[part] += off[part].powi(2) / (fit.covariance[(part, part)] / scale.powi(2));
+                squares[part] += off[part].powi(2) / fit.covariance[(part, part)];
             }
         }
         for square in squares {

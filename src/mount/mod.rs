@@ -15,6 +15,7 @@ pub mod lone;
 pub mod model;
 pub mod predict;
 pub mod split;
+pub mod ties;
 
 use nalgebra::{Matrix2, Vector3};
 
@@ -26,6 +27,7 @@ use drive::{DriveRecord, record_drive};
 use invert::{AxisFit, Stretch};
 use model::{AxisError, error_of_axis, northern_end};
 use split::{Jump, SplitFit, fit_with_cuts};
+use ties::Tie;
 
 /// The ground that the tracker stands on: where the pole is, and how the sky moves there.
 #[derive(Clone, Copy)]
@@ -145,6 +147,16 @@ const BROKEN: f64 = 3.0;
 /// Input: attitudes of the frames over the ground, a stretch a pointing.
 /// `doubt` turns the axis error by as much, and mimics a slow drive.
 pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, doubt: Doubt) -> MountFit {
+    fit_mount_tied(stretches, &[], ground, doubt)
+}
+
+/// The same where the frames of a stretch share errors.
+pub fn fit_mount_tied(
+    stretches: &[Stretch],
+    ties: &[Tie],
+    ground: &Ground<'_>,
+    doubt: Doubt,
+) -> MountFit {
     let Some(split) = fit_with_cuts(stretches, ground.refracted_north()) else {
         return MountFit {
             axis: Err(AxisUnknown::TooFewFrames),
@@ -154,7 +166,7 @@ pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, doubt: Doubt) -> Mo
             misfit: 1.0,
         };
     };
-    let split = largest_part(split, ground);
+    let split = tied(largest_part(split, ground), ties, ground);
     let drive = record_drive(&split.fit.drive, doubt.attitude);
     let creep = find_creep(&split.fit);
     MountFit {
@@ -193,6 +205,14 @@ fn largest_part(split: SplitFit, ground: &Ground<'_>) -> SplitFit {
             stretches,
             jumps: split.jumps,
         },
+        None => split,
+    }
+}
+
+/// Cuts are looked for frame by frame; the fit that counts takes what the frames share along.
+fn tied(split: SplitFit, ties: &[Tie], ground: &Ground<'_>) -> SplitFit {
+    match invert::fit_axis_tied(&split.stretches, ties, ground.refracted_north()) {
+        Some(fit) => SplitFit { fit, ..split },
         None => split,
     }
 }

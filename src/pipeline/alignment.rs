@@ -97,7 +97,7 @@ pub fn examine(
         first_pointing,
     };
     let Aims { aims, warnings } = question.answer();
-    let survey = survey(frames, &mids, &pointings, &aims, facts);
+    let survey = survey(frames, &plates, &mids, &pointings, &aims, facts);
     let mount_question = MountQuestion {
         frames,
         mids: &mids,

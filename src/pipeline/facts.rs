@@ -7,6 +7,7 @@ use super::aim::Aimed;
 use super::gather::Gathered;
 use super::plates::Plates;
 use crate::frame::{Header, MissingFact, Overrides};
+use crate::identify::attitude::Evolve;
 use crate::mount::Ground;
 use crate::report::{SiteReport, SiteSource};
 use crate::sky::{Atmosphere, Direction, Horizon, Observer, SkyAt, evolve};
@@ -79,6 +80,18 @@ impl NightFacts {
             true_pole: observer.true_pole(),
             refracted_pole: observer.refracted_pole(),
             evolve: &turn,
+        }))
+    }
+
+    /// Calls `work` with the motion of the sky under air that refracts more strongly by a small
+    /// share; `None` without a site.
+    pub fn with_denser_air<T>(&self, share: f64, work: impl FnOnce(&Evolve<'_>) -> T) -> Option<T> {
+        let observer = self.observer?;
+        let (latitude, air) = (observer.site().latitude(), observer.atmosphere());
+        // Refraction goes with the pressure.
+        let denser = Atmosphere::measured(air.pressure_hpa() * (1.0 + share), air.temperature_c())?;
+        Some(work(&|direction, after| {
+            evolve(latitude, &denser, direction, after)
         }))
     }
 

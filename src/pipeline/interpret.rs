@@ -11,7 +11,7 @@ use crate::mount::drive::DriveRecord;
 use crate::mount::lone::read_lone_frame;
 use crate::mount::model::northern_end;
 use crate::mount::predict::Exposure;
-use crate::mount::{AxisUnknown, Doubt, Ground, fit_mount};
+use crate::mount::{AxisUnknown, Doubt, Ground, fit_mount_tied};
 use crate::sky::{Camera, Horizon, Rotation};
 use crate::units::{Angle, Measured, PixelVector, Pixels, Seconds};
 
@@ -125,7 +125,14 @@ impl Scene<'_> {
             .stretches
             .iter()
             .any(|stretch| stretch.turns.len() >= 2);
-        let fit = several.then(|| fit_mount(&self.survey.stretches, self.ground, doubt));
+        let fit = several.then(|| {
+            fit_mount_tied(
+                &self.survey.stretches,
+                &self.survey.ties,
+                self.ground,
+                doubt,
+            )
+        });
         let axis = fit.as_ref().and_then(|fit| fit.axis.as_ref().ok());
         let axis_north = axis.map_or_else(
             || self.ground.refracted_north(),
