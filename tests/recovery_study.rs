@@ -50,8 +50,7 @@ fn the_axis_lies_where_its_sigmas_say() {
     let (pulls, far): (Vec<f64>, Vec<f64>) = parts
         .map(|part| part.pull())
         .partition(|pull| pull.abs() < OUTLIER);
-    // The known faults of the fit; none should be left.
-    assert!(far.len() <= 5, "{far:?}");
+    assert!(far.len() <= 1, "{far:?}");
     let summary = PullSummary::of(&pulls).expect("nights with an axis");
     assert!(summary.n >= 30, "{summary:?}");
     // Four standard errors of a mean and of a share, for unit pulls that come in pairs.
@@ -74,6 +73,7 @@ fn clear_causes_are_called_by_their_names() {
         .iter()
         .filter(|one| one.causes.dominant() == one.alignment().cause);
     assert!(clear.len() >= 20, "{} clear nights", clear.len());
+    // 28 of 37 when this was written; the aim is 97 in a hundred.
     assert!(
         right.clone().count() * 10 >= clear.len() * 7,
         "{} of {} clear causes right",

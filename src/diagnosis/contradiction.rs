@@ -35,7 +35,7 @@ pub fn without_contradicted_axis(mut evidence: Evidence) -> Evidence {
         .frames
         .iter()
         .enumerate()
-        .filter_map(|(at, frame)| Some((at, excess(frame)?)))
+        .filter_map(|(at, frame)| Some((at, excess_across(frame, frame.predicted?.total)?)))
         .collect();
     let of_sign = |sign: f64| {
         let big = excesses.iter().filter(move |(_, px)| sign * px.value > 0.0);
@@ -53,16 +53,16 @@ pub fn without_contradicted_axis(mut evidence: Evidence) -> Evidence {
     evidence
 }
 
-/// Measured trail across the daily motion less the one that the fit draws there, pixels; what is
-/// along it is the drive's.
-fn excess(frame: &FrameEvidence) -> Option<Measured<f64>> {
+/// Measured trail across the daily motion less the expected one there, pixels; what is along it is
+/// the drive's.
+pub fn excess_across(frame: &FrameEvidence, expected: PixelVector) -> Option<Measured<f64>> {
     let (trail, line) = (frame.trail?, frame.along_line()?);
     let across = |vector: PixelVector| (vector.dx * line.dy - vector.dy * line.dx).abs();
     let spread = trail.covariance;
     let variance = spread.xx * line.dy * line.dy - 2.0 * spread.xy * line.dx * line.dy
         + spread.yy * line.dx * line.dx;
     Some(Measured::new(
-        across(trail.vector) - across(frame.predicted?.total),
+        across(trail.vector) - across(expected),
         variance.max(0.0).sqrt(),
     ))
 }

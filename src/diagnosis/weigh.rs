@@ -1,5 +1,6 @@
 //! Evidence into shares of the trail.
 
+use super::contradiction::excess_across;
 use super::drive_fault::find_drive_fault;
 use super::evidence::{Evidence, FrameEvidence};
 use super::{Cause, CauseShare, Finding};
@@ -245,41 +246,28 @@ fn creep_px(evidence: &Evidence) -> Option<(f64, f64)> {
     (2 * n_steady > evidence.frames.len()).then_some((longest.value.px(), longest.sigma.px()))
 }
 
+/// A shape longer than the motion explains counts beyond this many sigmas: the longest of dozens of
+/// frames reaches three by chance.
+const SURE_EXCESS: f64 = 4.0;
+
 /// What the shapes show across the daily motion beyond the motion between frames, in the worst frame.
 ///
 /// Across the daily motion nothing but shaking makes a trail that does not show between frames;
-/// along it, an uneven drive does.
+/// along it, an uneven drive does. Both are taken without sign: a trail has none, and one along an
+/// uneven drive's motion cannot be told by its length.
 fn shake_px(evidence: &Evidence) -> Option<(f64, f64)> {
     evidence.fit.as_ref()?;
     let of = |frame: &FrameEvidence| {
-        let (across, sigma) = match frame.own_motion {
-            Some(own) => (own.across.value.abs().px(), own.across.sigma.px()),
-            None => (unexplained(frame)?.1, frame.trail?.length.sigma.px()),
-        };
-        (across > 3.0 * sigma && across > LEAST_EXCESS_PX).then_some((across, sigma))
+        let expected = frame.predicted.map(|parts| parts.total).or(frame.drifted)?;
+        let across = excess_across(frame, expected)?;
+        let sure = across.value > SURE_EXCESS * across.sigma && across.value > LEAST_EXCESS_PX;
+        sure.then_some((across.value, across.sigma))
     };
     evidence
         .frames
         .iter()
         .filter_map(of)
         .max_by(|a, b| a.0.total_cmp(&b.0))
-}
-
-/// Measured trail minus the motion between frames, along and across the daily motion, pixels.
-///
-/// The measured trail has no sign: the one that leaves less is taken.
-fn unexplained(frame: &FrameEvidence) -> Option<(f64, f64)> {
-    let (trail, line) = (frame.trail?.vector, frame.along_line()?);
-    let expected = frame.predicted.map(|parts| parts.total).or(frame.drifted)?;
-    let (plus, minus) = (trail - expected, trail + expected);
-    let rest = if plus.length() < minus.length() {
-        plus
-    } else {
-        minus
-    };
-    let along = rest.dx * line.dx + rest.dy * line.dy;
-    let across = rest.dx * line.dy - rest.dy * line.dx;
-    Some((along.abs(), across.abs()))
 }
 
 fn jump_px(evidence: &Evidence) -> Option<(f64, f64)> {
