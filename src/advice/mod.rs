@@ -2,6 +2,7 @@
 //! turning signs and units: numbers come from `diagnosis` and `mount`.
 
 mod choose;
+mod drive_words;
 mod wording;
 
 pub use choose::choose;

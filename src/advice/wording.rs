@@ -1,5 +1,6 @@
 //! The words: short sentences that a tired person reads once.
 
+use super::drive_words::drive_reasons;
 use super::{Advice, Correction, Decision, NextFrame, choose};
 use crate::diagnosis::evidence::Evidence;
 use crate::diagnosis::limits::ExposureLimits;
@@ -21,6 +22,8 @@ pub struct Situation<'a> {
     pub pole_altitude: Option<Angle>,
     /// Which pole is up, if the site is known.
     pub hemisphere: Option<Hemisphere>,
+    /// Files of the frames, in the order of their indices.
+    pub names: &'a [String],
     /// What is missing to say more, a clause each ("the site (--site LAT,LON)").
     pub missing: &'a [String],
 }
@@ -298,13 +301,8 @@ fn reasons(situation: &Situation<'_>) -> Vec<String> {
         if let Some(reason) = fit.axis.as_ref().err().copied().map(why_no_axis) {
             reasons.push(reason.to_owned());
         }
-        if let Some(drive) = &fit.drive {
-            reasons.push(format!(
-                "the drive turned at {:.4} +- {:.4} of the star rate",
-                drive.rate_ratio.value, drive.rate_ratio.sigma
-            ));
-        }
     }
+    reasons.extend(drive_reasons(situation));
     if let Some(reason) = standing_still(situation) {
         reasons.push(reason);
     }

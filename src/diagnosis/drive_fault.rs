@@ -1,7 +1,7 @@
 //! The ways in which a drive goes wrong, told apart by the record between frames.
 
 use super::Cause;
-use super::evidence::{Evidence, FrameEvidence};
+use super::evidence::Evidence;
 use crate::mount::AxisUnknown;
 use crate::mount::drive::{DriveRecord, NominalRate};
 
@@ -18,8 +18,6 @@ pub struct DriveFault {
 
 /// A step or standstill stands out from the other intervals by at least this factor.
 const STANDS_OUT: f64 = 5.0;
-/// The trail along the daily motion of a first frame must exceed this to speak of a standstill, pixels.
-const STANDSTILL_PX: f64 = 2.0;
 /// Intervals' rates that agree this well, against their mean offset from sidereal, are one rate.
 const ONE_RATE: f64 = 0.35;
 
@@ -49,16 +47,17 @@ pub fn find_drive_fault(evidence: &Evidence) -> Option<DriveFault> {
         Some(NominalRate::Half) => return fault(Cause::DriveRate),
         _ => {}
     }
-    if let Some(standstill_px) = standstill(evidence) {
-        let sigma_px = drive_sigma(evidence, record);
+    let stood = evidence.standstills.iter();
+    let worst = stood.max_by(|a, b| a.trail.value.px().total_cmp(&b.trail.value.px()));
+    if let Some(standstill) = worst {
         return Some(DriveFault {
             cause: Cause::DriveBacklash,
-            trail_px: standstill_px.max(trail_px),
-            sigma_px,
+            trail_px: standstill.trail.value.px().max(trail_px),
+            sigma_px: standstill.trail.sigma.px(),
         });
     }
     let offsets: Vec<f64> = offsets_from_sidereal(record);
-    if steps_once(&offsets) {
+    if record.step.is_some() || steps_once(&offsets) {
         return fault(Cause::Slip);
     }
     if is_one_rate(&offsets) {
@@ -96,36 +95,6 @@ fn offsets_from_sidereal(record: &DriveRecord) -> Vec<f64> {
         .iter()
         .filter_map(|residual| residual.rate_to_next);
     rates.map(|rate| rate.value - 1.0).collect()
-}
-
-/// The camera stood still at the start of a pointing: its first frame trails along the daily
-/// motion, the others do not.
-fn standstill(evidence: &Evidence) -> Option<f64> {
-    let along_px = |frame: &FrameEvidence| {
-        let (along, across) = frame.along_and_across()?;
-        (along > 3.0 * across).then_some(along)
-    };
-    let mut worst: Option<f64> = None;
-    for pair in evidence.frames.windows(2) {
-        let (first, next) = (&pair[0], &pair[1]);
-        let is_first = !evidence
-            .frames
-            .iter()
-            .any(|f| f.pointing == first.pointing && f.frame < first.frame);
-        if !is_first || next.pointing != first.pointing {
-            continue;
-        }
-        let Some(along) = along_px(first) else {
-            continue;
-        };
-        let Some((next_along, _)) = next.along_and_across() else {
-            continue;
-        };
-        if along > STANDSTILL_PX && along > STANDS_OUT * next_along {
-            worst = Some(worst.unwrap_or(0.0).max(along));
-        }
-    }
-    worst
 }
 
 /// One interval, or two neighbours that share it, stands out from all the others.

@@ -4,7 +4,7 @@ use crate::mount::lone::LoneFrame;
 use crate::mount::predict::TrailParts;
 use crate::mount::{AxisEstimate, MountFit};
 use crate::stars::FrameTrail;
-use crate::units::{Angle, Measured, PixelVector, Pixels, Seconds};
+use crate::units::{Angle, AngularRate, Measured, PixelVector, Pixels, Seconds};
 
 /// One frame's facts.
 #[derive(Debug, Clone, PartialEq)]
@@ -45,11 +45,33 @@ impl FrameEvidence {
     }
 }
 
+/// A drive that stood still when a pointing began, and then ran.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Standstill {
+    /// Frames in which it stood, from the pointing's first on (indices in the alignment).
+    pub frames: Vec<usize>,
+    /// How long it stood from the start of the first exposure.
+    pub duration: Measured<Seconds>,
+    /// Trail along the daily motion in the worst of the frames.
+    pub trail: Measured<Pixels>,
+}
+
+impl Standstill {
+    /// The slack that it took the drive so long to run through; at least, for it may have begun
+    /// before the exposure.
+    pub fn slack(&self) -> Measured<Angle> {
+        let turned = |time: Seconds| AngularRate::SIDEREAL.over(time);
+        Measured::new(turned(self.duration.value), turned(self.duration.sigma))
+    }
+}
+
 /// All that is known about one alignment.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Evidence {
     /// Frames that were measured, in order of time.
     pub frames: Vec<FrameEvidence>,
+    /// Pointings at whose start the drive stood still.
+    pub standstills: Vec<Standstill>,
     /// Fit of axis and drive; `None` for a lone frame or without a direction.
     pub fit: Option<MountFit>,
     /// Reading of a lone frame.

@@ -14,7 +14,9 @@ pub mod invert;
 pub mod lone;
 pub mod model;
 pub mod predict;
+pub mod slip;
 pub mod split;
+pub mod swing;
 
 use nalgebra::{Matrix2, Vector3};
 
@@ -23,7 +25,7 @@ use crate::sky::{Direction, Horizon};
 use crate::units::{Angle, Hemisphere, Measured};
 use creep::{Creep, find_creep};
 use drive::{DriveRecord, record_drive};
-use invert::{AxisFit, Stretch};
+use invert::{AxisFit, DriveAngle, Stretch};
 use model::{AxisError, error_of_axis, northern_end};
 use split::{Jump, SplitFit, fit_with_cuts};
 
@@ -123,6 +125,8 @@ pub struct MountFit {
     pub axis: Result<AxisEstimate, AxisUnknown>,
     /// The drive's record; `None` without two frames of one pointing.
     pub drive: Option<DriveRecord>,
+    /// Drive angles that the record was read from, a list a stretch.
+    pub angles: Vec<Vec<DriveAngle>>,
     /// Bumps between frames.
     pub jumps: Vec<Jump>,
     /// Slow motion off the axis line.
@@ -149,6 +153,7 @@ pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, doubt: Doubt) -> Mo
         return MountFit {
             axis: Err(AxisUnknown::TooFewFrames),
             drive: None,
+            angles: Vec::new(),
             jumps: Vec::new(),
             creep: None,
             misfit: 1.0,
@@ -160,9 +165,23 @@ pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, doubt: Doubt) -> Mo
     MountFit {
         axis: axis_of(&split.fit, ground, doubt, drive.as_ref(), creep.as_ref()),
         drive,
+        misfit: split.fit.misfit(),
+        angles: split.fit.drive,
         jumps: split.jumps,
         creep,
-        misfit: split.fit.misfit(),
+    }
+}
+
+impl MountFit {
+    /// The same fit with the drive's record read without some frames, in which it stood still.
+    pub fn without_frames(mut self, frames: &[usize], doubt: Doubt) -> Self {
+        for stretch in &mut self.angles {
+            stretch.retain(|angle| !frames.contains(&angle.frame));
+        }
+        if let Some(drive) = record_drive(&self.angles, doubt.attitude) {
+            self.drive = Some(drive);
+        }
+        self
     }
 }
 

@@ -113,12 +113,14 @@ pub fn examine(
     let finding = find_causes(&evidence);
     let limits = exposure_limits(&evidence, finding.tolerance);
     let missing = facts.what_is_missing(&gathered, &aims, &plates);
+    let names: Vec<String> = frames.iter().map(|frame| frame.file.clone()).collect();
     let advice = say(&Situation {
         finding: &finding,
         evidence: &evidence,
         limits,
         pole_altitude: facts.pole_altitude(),
         hemisphere: facts.site.map(|report| report.site.hemisphere()),
+        names: &names,
         missing: &missing,
     });
     Examined {

@@ -1,10 +1,12 @@
 //! Findings into the report's own types.
 
+use jiff::Timestamp;
+
 use super::alignment::Examined;
 use super::assumed::{assumptions, counted};
 use super::facts::NightFacts;
 use super::gather::MeasuredFrame;
-use crate::diagnosis::{Cause, Verdict};
+use crate::diagnosis::{Cause, Standstill, Verdict};
 use crate::error::{Warned, Warning};
 use crate::frame::NightFiles;
 use crate::identify::Plate;
@@ -13,10 +15,10 @@ use crate::mount::drive::DriveRecord;
 use crate::mount::model::error_of_axis;
 use crate::report::{
     AlignmentReport, AxisReport, CauseShare, CenterReport, CenterSource, DriftReport, DriveReport,
-    FrameReport, LongestExposure, NightReport, PeriodicReport,
+    FrameReport, LongestExposure, NightReport, PeriodicReport, StandstillReport, StepReport,
 };
 use crate::sky::position_angle;
-use crate::units::{Measured, Pixels, Seconds};
+use crate::units::{Measured, Pixels};
 
 /// The night's report with its warnings.
 pub fn assemble(
@@ -259,26 +261,54 @@ fn axis_report(alignment: &Examined, facts: &NightFacts) -> Option<AxisReport> {
 /// From the fit; without one, a camera that stands still shows by the sky's turn alone.
 fn drive_of(alignment: &Examined) -> Option<DriveReport> {
     if let Some(record) = alignment.fit().and_then(|fit| fit.drive.as_ref()) {
-        return Some(drive_report(record));
+        return Some(drive_report(alignment, record));
     }
     let rate = alignment.evidence.sky_rate?;
     let stands = alignment.finding.cause == Cause::DriveStopped;
     stands.then(|| DriveReport {
         rate_ratio: Measured::new(1.0 - rate.value, rate.sigma),
         periodic: None,
+        step: None,
+        standstills: Vec::new(),
     })
 }
 
-fn drive_report(record: &DriveRecord) -> DriveReport {
-    // A swing counts where it stands out of its own noise.
-    let swings = record.swing.value > record.swing.sigma * 4.0;
+fn drive_report(alignment: &Examined, record: &DriveRecord) -> DriveReport {
+    let frames = &alignment.gathered.frames;
+    let file = |frame: usize| frames[frame].file.clone();
+    let standstill = |standstill: &Standstill| StandstillReport {
+        file: file(standstill.frames[0]),
+        duration: standstill.duration,
+        slack: standstill.slack(),
+    };
     DriveReport {
         rate_ratio: record.rate_ratio,
-        periodic: swings.then_some(PeriodicReport {
-            amplitude: record.swing.value,
-            period: None::<Seconds>,
+        periodic: record.periodic.map(|swing| PeriodicReport {
+            amplitude: swing.amplitude,
+            period: swing.period,
+            watched: swing.watched,
         }),
+        step: record.step.map(|step| StepReport {
+            before: file(step.before),
+            after: file(step.after),
+            at: instant_between(&frames[step.before], &frames[step.after]),
+            size: step.size,
+        }),
+        standstills: alignment
+            .evidence
+            .standstills
+            .iter()
+            .map(standstill)
+            .collect(),
     }
+}
+
+/// The middle between the end of one exposure and the start of another, to the second.
+fn instant_between(before: &MeasuredFrame, after: &MeasuredFrame) -> Option<Timestamp> {
+    let exposure = before.header.exposure.unwrap_or_default();
+    let (first, last) = (before.header.start?, after.header.start?);
+    let first = first.as_second() as f64 + exposure.s();
+    Timestamp::from_second((0.5 * (first + last.as_second() as f64)).round() as i64).ok()
 }
 
 fn cause_shares(alignment: &Examined) -> Vec<CauseShare> {

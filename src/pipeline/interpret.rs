@@ -4,14 +4,14 @@ use super::NightFacts;
 use super::aim::Aimed;
 use super::gather::MeasuredFrame;
 use super::survey::Survey;
-use crate::diagnosis::{Evidence, FrameEvidence};
+use crate::diagnosis::{Evidence, FrameEvidence, find_standstills, swing_inside};
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, center_motion};
 use crate::mount::drive::DriveRecord;
 use crate::mount::lone::read_lone_frame;
 use crate::mount::model::northern_end;
 use crate::mount::predict::Exposure;
-use crate::mount::{AxisUnknown, Doubt, Ground, fit_mount};
+use crate::mount::{AxisUnknown, Doubt, Ground, MountFit, fit_mount};
 use crate::sky::{Camera, Horizon, Rotation};
 use crate::units::{Angle, Measured, PixelVector, Pixels, Seconds};
 
@@ -43,6 +43,7 @@ impl MountQuestion<'_> {
         let lens = self.aims.iter().flatten().map(|aim| aim.lens).next();
         let mut evidence = Evidence {
             frames: self.frame_evidence(),
+            standstills: Vec::new(),
             fit: None,
             lone: None,
             sky_rate: self.sky_rate,
@@ -158,7 +159,8 @@ impl Scene<'_> {
         if fit.is_none() {
             self.read_lone(evidence);
         }
-        evidence.fit = fit;
+        evidence.standstills = find_standstills(&evidence.frames);
+        evidence.fit = fit.map(|fit| read_record(fit, evidence, doubt));
     }
 
     /// Lens, attitude and exposure of a frame, where all are known.
@@ -210,6 +212,32 @@ impl Setting {
             length: self.length,
         }
     }
+}
+
+/// The drive's record once the frames' own trails are known: without the frames in which it stood
+/// still, and with the swing as the drive makes it.
+fn read_record(fit: MountFit, evidence: &Evidence, doubt: Doubt) -> MountFit {
+    let stood: Vec<usize> = evidence
+        .standstills
+        .iter()
+        .flat_map(|standstill| standstill.frames.iter().copied())
+        .collect();
+    let mut fit = if stood.is_empty() {
+        fit
+    } else {
+        fit.without_frames(&stood, doubt)
+    };
+    if let Some(record) = &mut fit.drive {
+        let exposures = evidence.frames.iter().filter_map(|frame| frame.exposure);
+        let n_exposures = exposures.clone().count().max(1) as f64;
+        let mean = exposures.fold(Seconds::default(), |sum, one| sum + one) / n_exposures;
+        record.periodic = record.periodic.map(|swing| swing.unsmeared(mean));
+        let least = swing_inside(evidence).filter(|_| record.step.is_none());
+        if let Some(least) = least.filter(|_| stood.is_empty()) {
+            record.raise_swing(least);
+        }
+    }
+    fit
 }
 
 fn local_rate(record: &DriveRecord, frame: usize) -> Option<f64> {

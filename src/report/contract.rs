@@ -11,7 +11,7 @@ use crate::units::{Angle, Seconds};
 
 use super::{
     AlignmentReport, AxisReport, CauseShare, CenterReport, Correction, DriftReport, DriveReport,
-    FrameReport, NextFrame, NightReport, SiteReport,
+    FrameReport, NextFrame, NightReport, PeriodicReport, SiteReport, StandstillReport, StepReport,
 };
 
 /// Version of the contract.
@@ -157,12 +157,41 @@ struct Drive {
     rate_ratio: Number,
     rate_ratio_sigma: Number,
     periodic: Option<Periodic>,
+    /// A jump of the drive angle; an addition to version 1.
+    step: Option<Step>,
+    /// Pointings at whose start the drive stood still; an addition to version 1.
+    standstills: Vec<Standstill>,
 }
 
 #[derive(Debug, Clone, Serialize)]
 struct Periodic {
+    /// A lower bound where `period_s` is null.
     amplitude_arcsec: Number,
     period_s: Number,
+    /// 1-sigma; an addition to version 1.
+    amplitude_sigma_arcsec: Number,
+    /// 1-sigma; an addition to version 1.
+    period_sigma_s: Number,
+    /// Time for which the drive was watched; an addition to version 1.
+    watched_s: Number,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Step {
+    before: String,
+    after: String,
+    at_utc: Option<String>,
+    size_arcsec: Number,
+    size_sigma_arcsec: Number,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Standstill {
+    file: String,
+    duration_s: Number,
+    duration_sigma_s: Number,
+    /// At least.
+    slack_arcsec: Number,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -367,10 +396,44 @@ impl From<&DriveReport> for Drive {
         Self {
             rate_ratio: number(drive.rate_ratio.value),
             rate_ratio_sigma: number(drive.rate_ratio.sigma),
-            periodic: drive.periodic.map(|periodic| Periodic {
-                amplitude_arcsec: number(periodic.amplitude.arcsec()),
-                period_s: seconds(periodic.period),
-            }),
+            periodic: drive.periodic.as_ref().map(Periodic::from),
+            step: drive.step.as_ref().map(Step::from),
+            standstills: drive.standstills.iter().map(Standstill::from).collect(),
+        }
+    }
+}
+
+impl From<&PeriodicReport> for Periodic {
+    fn from(periodic: &PeriodicReport) -> Self {
+        Self {
+            amplitude_arcsec: number(periodic.amplitude.value.arcsec()),
+            period_s: seconds(periodic.period.map(|period| period.value)),
+            amplitude_sigma_arcsec: number(periodic.amplitude.sigma.arcsec()),
+            period_sigma_s: seconds(periodic.period.map(|period| period.sigma)),
+            watched_s: number(periodic.watched.s()),
+        }
+    }
+}
+
+impl From<&StepReport> for Step {
+    fn from(step: &StepReport) -> Self {
+        Self {
+            before: step.before.clone(),
+            after: step.after.clone(),
+            at_utc: step.at.map(|at| at.to_string()),
+            size_arcsec: number(step.size.value.arcsec()),
+            size_sigma_arcsec: number(step.size.sigma.arcsec()),
+        }
+    }
+}
+
+impl From<&StandstillReport> for Standstill {
+    fn from(standstill: &StandstillReport) -> Self {
+        Self {
+            file: standstill.file.clone(),
+            duration_s: number(standstill.duration.value.s()),
+            duration_sigma_s: number(standstill.duration.sigma.s()),
+            slack_arcsec: number(standstill.slack.value.arcsec()),
         }
     }
 }

@@ -121,7 +121,11 @@ mod tests {
     "#;
 
     /// Keys that were added to version 1 since.
-    const ADDITIONS: [&str; 13] = [
+    const ADDITIONS: [&str; 17] = [
+        "/alignments/*/drive/periodic/amplitude_sigma_arcsec",
+        "/alignments/*/drive/periodic/period_sigma_s",
+        "/alignments/*/drive/periodic/watched_s",
+        "/alignments/*/drive/standstills",
         "/alignments/*/headline",
         "/alignments/*/reasons",
         "/alignments/*/todo",

@@ -87,9 +87,12 @@ fn misaligned() -> AlignmentReport {
         drive: Some(DriveReport {
             rate_ratio: Measured::new(0.9998, 0.0002),
             periodic: Some(PeriodicReport {
-                amplitude: Angle::from_arcsec(6.0),
-                period: Some(Seconds::new(480.0)),
+                amplitude: Measured::new(Angle::from_arcsec(6.0), Angle::from_arcsec(0.5)),
+                period: Some(Measured::new(Seconds::new(480.0), Seconds::new(9.0))),
+                watched: Seconds::new(600.0),
             }),
+            step: None,
+            standstills: Vec::new(),
         }),
         cause: Cause::Axis,
         causes: vec![
