@@ -68,7 +68,8 @@ fn standstill(standstill: &Standstill, names: &[String]) -> String {
     )
 }
 
-fn name(names: &[String], frame: usize) -> &str {
+/// The file of a frame, without its folder.
+pub(super) fn name(names: &[String], frame: usize) -> &str {
     let file = names.get(frame).map_or("a frame", String::as_str);
     file.rsplit('/').next().unwrap_or(file)
 }

@@ -1,6 +1,7 @@
 //! Findings in; a decision, a correction and the words for both out. Does no arithmetic beyond
 //! turning signs and units: numbers come from `diagnosis` and `mount`.
 
+mod axis_words;
 mod choose;
 mod drive_words;
 mod wording;

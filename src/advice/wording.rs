@@ -1,5 +1,6 @@
 //! The words: short sentences that a tired person reads once.
 
+use super::axis_words::{change_reason, distance_words, side_reason};
 use super::drive_words::drive_reasons;
 use super::{Advice, Correction, Decision, NextFrame, choose};
 use crate::diagnosis::evidence::Evidence;
@@ -126,7 +127,7 @@ fn step_words(correction: &Correction, hemisphere: Option<Hemisphere>) -> Vec<St
 }
 
 /// "the axis points 66' +- 0.4' too far east, 4.1' +- 2' too high".
-fn axis_wrong(axis: &AxisEstimate) -> String {
+pub(super) fn axis_wrong(axis: &AxisEstimate) -> String {
     let (up, east, _) = axis.parts();
     let side = |angle: Measured<Angle>, plus: &str, minus: &str| {
         let word = if angle.value >= Angle::ZERO {
@@ -159,8 +160,11 @@ fn axis_unsure(situation: &Situation<'_>) -> String {
         );
     }
     if situation.pole_altitude.is_none() {
+        let known = situation.evidence.axis_beside_field();
+        let off = known.map_or("the axis is off".to_owned(), |axis| distance_words(&axis));
         return format!(
-            "The axis is off, but up, down, east and west cannot be told without {}.",
+            "{}; up, down, east and west cannot be told without {}.",
+            capital(&off),
             missing(situation)
         );
     }
@@ -184,10 +188,15 @@ fn aligned(situation: &Situation<'_>) -> String {
             seconds_words(limit)
         )
     });
-    let axis = situation
-        .evidence
-        .axis()
-        .map_or(String::new(), |axis| format!(" ({})", axis_wrong(axis)));
+    let beside = situation.evidence.axis_beside_field();
+    let over_ground = situation.evidence.axis();
+    let axis = match (beside, over_ground) {
+        (Some(axis), _) => format!(" ({})", distance_words(&axis)),
+        (None, Some(axis)) if situation.evidence.adrift.is_none() => {
+            format!(" ({})", axis_wrong(axis))
+        }
+        _ => String::new(),
+    };
     format!("Carry on: the stars are round for this lens{axis}.{now}")
 }
 
@@ -207,7 +216,16 @@ fn unknown(situation: &Situation<'_>) -> String {
 }
 
 fn missing(situation: &Situation<'_>) -> String {
+    if situation.missing.is_empty() && situation.evidence.adrift.is_some() {
+        return "a site, a clock and a zone (--site LAT,LON, --utc-offset +HH:MM) that fit the stars".to_owned();
+    }
     situation.missing.join("; ")
+}
+
+fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    let first = letters.next().map(|first| first.to_uppercase().to_string());
+    first.unwrap_or_default() + letters.as_str()
 }
 
 fn trouble(situation: &Situation<'_>, cause: Cause, decision: Decision) -> String {
@@ -302,6 +320,8 @@ fn reasons(situation: &Situation<'_>) -> Vec<String> {
             reasons.push(reason.to_owned());
         }
     }
+    reasons.extend(change_reason(situation));
+    reasons.extend(side_reason(situation));
     reasons.extend(drive_reasons(situation));
     if let Some(reason) = standing_still(situation) {
         reasons.push(reason);
@@ -377,7 +397,10 @@ fn next_frames(situation: &Situation<'_>, decision: Decision) -> Vec<NextFrame> 
         let (up, east, _) = axis.parts();
         up.sigma.max(east.sigma) > Angle::from_arcmin(3.0)
     });
-    if decision != Decision::MoreFrames && !weak {
+    // Frames cannot make up for a site that is not known.
+    let beside = situation.evidence.axis_beside_field();
+    let sure = beside.is_some_and(|axis| axis.total.sigma < Angle::from_arcmin(5.0));
+    if sure || (decision != Decision::MoreFrames && !weak) {
         return Vec::new();
     }
     let exposures = situation
@@ -420,7 +443,7 @@ fn angle_words(angle: Angle) -> String {
     }
 }
 
-fn measured_words(angle: Measured<Angle>) -> String {
+pub(super) fn measured_words(angle: Measured<Angle>) -> String {
     format!(
         "{} +- {}",
         angle_words(angle.value.abs()),

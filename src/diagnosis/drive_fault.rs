@@ -1,9 +1,12 @@
 //! The ways in which a drive goes wrong, told apart by the record between frames.
 
 use super::Cause;
-use super::evidence::Evidence;
+use super::evidence::{Evidence, FrameEvidence};
+use super::inside::swing_inside;
 use crate::mount::AxisUnknown;
 use crate::mount::drive::{DriveRecord, NominalRate};
+use crate::mount::slip::DriveStep;
+use crate::units::{Angle, AngularRate, Measured, Pixels};
 
 /// How the drive of an alignment went wrong.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -57,13 +60,37 @@ pub fn find_drive_fault(evidence: &Evidence) -> Option<DriveFault> {
         });
     }
     let offsets: Vec<f64> = offsets_from_sidereal(record);
-    if record.step.is_some() || steps_once(&offsets) {
+    if let Some(step) = &record.step {
+        let trail = step_px(evidence, step);
+        return Some(DriveFault {
+            cause: Cause::Slip,
+            trail_px: trail.map_or(trail_px, |trail| trail.value.px().max(trail_px)),
+            sigma_px: trail.map_or(0.0, |trail| trail.sigma.px()),
+        });
+    }
+    if steps_once(&offsets) {
         return fault(Cause::Slip);
     }
     if is_one_rate(&offsets) {
         return fault(Cause::DriveRate);
     }
-    fault(Cause::DrivePeriodic)
+    let shown = swing_inside(evidence).and_then(|swing| swing_px(evidence, swing));
+    Some(DriveFault {
+        cause: Cause::DrivePeriodic,
+        trail_px: shown.map_or(trail_px, |shown| shown.value.px().max(trail_px)),
+        sigma_px: drive_sigma(evidence, record),
+    })
+}
+
+/// The trail of an exposure in which the drive goes from end to end of such a swing.
+fn swing_px(evidence: &Evidence, swing: Measured<Angle>) -> Option<Measured<Pixels>> {
+    let scale = |frame: &FrameEvidence| {
+        let whole = AngularRate::SIDEREAL.over(frame.exposure?).rad();
+        Some(frame.along?.length().px() / whole)
+    };
+    let scale = evidence.frames.iter().filter_map(scale).reduce(f64::max)?;
+    let px = |angle: Angle| Pixels::new(2.0 * angle.rad() * scale);
+    Some(Measured::new(px(swing.value), px(swing.sigma)))
 }
 
 /// The largest trail that the drive draws in any frame by the motion between frames, pixels.
@@ -86,6 +113,19 @@ fn drive_sigma(evidence: &Evidence, record: &DriveRecord) -> f64 {
         .filter_map(|residual| residual.rate_to_next);
     let sigma = sigmas.map(|rate| rate.sigma).fold(0.0, f64::max);
     longest * sigma
+}
+
+/// The trail that a step makes in the frame in which it falls; between frames it makes none.
+fn step_px(evidence: &Evidence, step: &DriveStep) -> Option<Measured<Pixels>> {
+    let inside = |frame: &&FrameEvidence| step.before < frame.frame && frame.frame < step.after;
+    let frame = evidence.frames.iter().find(inside)?;
+    let whole = AngularRate::SIDEREAL.over(frame.exposure?);
+    let along_px = frame.along?.length().px();
+    let px = |angle: Angle| Pixels::new(along_px * (angle / whole));
+    Some(Measured::new(
+        px(step.size.value.abs()),
+        px(step.size.sigma),
+    ))
 }
 
 /// How far each interval's rate is from sidereal.

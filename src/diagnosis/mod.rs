@@ -10,7 +10,7 @@ pub mod limits;
 mod standstill;
 mod weigh;
 
-pub use evidence::{Evidence, FrameEvidence, Standstill};
+pub use evidence::{Adrift, AxisBesideField, Evidence, FrameEvidence, Standstill};
 pub use inside::swing_inside;
 pub use standstill::find_standstills;
 pub use weigh::find_causes;

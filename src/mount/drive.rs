@@ -79,6 +79,8 @@ pub struct DriveRecord {
     pub step: Option<DriveStep>,
     /// Ratio of the residuals' scatter to their sigma; 1 is a perfect drive.
     pub scatter: f64,
+    /// How far the attitudes may be off together.
+    pub doubt: Angle,
     /// Frames in order of time.
     pub residuals: Vec<DriveResidual>,
 }
@@ -173,6 +175,7 @@ pub fn record_drive(stretches: &[Vec<DriveAngle>], doubt: Angle) -> Option<Drive
         periodic: reading.map(|reading| reading.swing),
         step,
         scatter,
+        doubt,
         residuals,
     })
 }

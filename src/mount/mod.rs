@@ -27,7 +27,7 @@ use creep::{Creep, find_creep};
 use drive::{DriveRecord, record_drive};
 use invert::{AxisFit, DriveAngle, Stretch};
 use model::{AxisError, error_of_axis, northern_end};
-use split::{Jump, SplitFit, fit_with_cuts};
+use split::{AxisChange, Jump, PartFit};
 
 /// The ground that the tracker stands on: where the pole is, and how the sky moves there.
 #[derive(Clone, Copy)]
@@ -133,6 +133,10 @@ pub struct MountFit {
     pub creep: Option<Creep>,
     /// Root of reduced chi-square of the fit.
     pub misfit: f64,
+    /// The change of the axis that it holds from; `None` where one axis held for all frames.
+    pub change: Option<AxisChange>,
+    /// What held before that change.
+    pub earlier: Option<Box<MountFit>>,
 }
 
 /// An axis known worse than this is as good as unknown.
@@ -141,78 +145,93 @@ const USELESS: Angle = Angle::from_deg(20.0);
 /// Residuals this many times their sigma are no noise.
 const CONTRADICTION: f64 = 10.0;
 
-/// From this misfit on, one axis does not hold for both sides of a bump.
-const BROKEN: f64 = 3.0;
+/// The air moves a field's place by this share of what it does to the axis, in some minutes (own
+/// estimate: a fiftieth of a radian's turn, and as much again to be safe).
+const CREEP_OF_AIR: f64 = 0.04;
+
+/// How far two axes of one alignment may seem apart for what the model leaves out (own estimate:
+/// refraction of real air, lens and clock, from the practice nights' pulls).
+const AXIS_FLOOR: Angle = Angle::from_arcmin(0.3);
 
 /// Fits axis and drive to an alignment's stretches.
 ///
 /// Input: attitudes of the frames over the ground, a stretch a pointing.
 /// `doubt` turns the axis error by as much, and mimics a slow drive.
+/// Output: the fit that holds for the last frames, with what held before them in `earlier`.
 pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, doubt: Doubt) -> MountFit {
-    let Some(split) = fit_with_cuts(stretches, ground.refracted_north()) else {
-        return MountFit {
-            axis: Err(AxisUnknown::TooFewFrames),
-            drive: None,
-            angles: Vec::new(),
-            jumps: Vec::new(),
-            creep: None,
-            misfit: 1.0,
-        };
-    };
-    let split = largest_part(split, ground);
-    let drive = record_drive(&split.fit.drive, doubt.attitude);
-    let creep = find_creep(&split.fit);
+    fit_mount_in_air(stretches, ground, doubt, Angle::ZERO)
+}
+
+/// The same where the air's effect on the axis is not in the model: `air` is its 1-sigma size.
+pub fn fit_mount_in_air(
+    stretches: &[Stretch],
+    ground: &Ground<'_>,
+    doubt: Doubt,
+    air: Angle,
+) -> MountFit {
+    let start = ground.refracted_north();
+    // A direction that is off by some degrees turns each pointing's axis by its own part of that.
+    let lever = invert::fit_axis(stretches, start).map_or(0.0, |fit| (fit.axis - start).norm());
+    let by_aim = lever.min(1.0) * doubt.attitude.rad();
+    let floor = AXIS_FLOOR.rad().hypot(by_aim).hypot(air.rad());
+    let parts = split::fit_parts(stretches, start, Angle::from_rad(floor));
+    let later = parts.unwrap_or_default().into_iter();
+    let fits = later.map(|part| fit_of_part(part, ground, doubt, air));
+    let joined = fits.reduce(|earlier, mut now| {
+        now.earlier = Some(Box::new(earlier));
+        now
+    });
+    joined.unwrap_or(MountFit {
+        axis: Err(AxisUnknown::TooFewFrames),
+        drive: None,
+        angles: Vec::new(),
+        jumps: Vec::new(),
+        creep: None,
+        misfit: 1.0,
+        change: None,
+        earlier: None,
+    })
+}
+
+fn fit_of_part(part: PartFit, ground: &Ground<'_>, doubt: Doubt, air: Angle) -> MountFit {
+    let mut fit = part.fit;
+    fit.covariance += Matrix2::identity() * air.rad().powi(2);
+    let drive = record_drive(&fit.drive, doubt.attitude);
+    // What the air does alone must not pass for a rig that sinks.
+    let creep = find_creep(&fit).filter(|creep| creep.departure.value > air * CREEP_OF_AIR);
     MountFit {
-        axis: axis_of(&split.fit, ground, doubt, drive.as_ref(), creep.as_ref()),
+        axis: axis_of(&fit, ground, doubt, drive.as_ref(), creep.as_ref()),
         drive,
-        misfit: split.fit.misfit(),
-        angles: split.fit.drive,
-        jumps: split.jumps,
+        misfit: fit.misfit(),
+        angles: fit.drive,
+        jumps: part.jumps,
         creep,
+        change: part.change,
+        earlier: None,
     }
 }
 
 impl MountFit {
-    /// The same fit with the drive's record read without some frames, in which it stood still.
-    pub fn without_frames(mut self, frames: &[usize], doubt: Doubt) -> Self {
+    /// What held when a frame was taken.
+    pub fn part_of(&self, frame: usize) -> &MountFit {
+        match (&self.earlier, self.change) {
+            (Some(earlier), Some(change)) if frame < change.after => earlier.part_of(frame),
+            _ => self,
+        }
+    }
+
+    /// Reads the drive's record anew without some frames, in which it stood still.
+    pub fn forget_frames(&mut self, frames: &[usize]) {
+        if frames.is_empty() {
+            return;
+        }
         for stretch in &mut self.angles {
             stretch.retain(|angle| !frames.contains(&angle.frame));
         }
-        if let Some(drive) = record_drive(&self.angles, doubt.attitude) {
+        let doubt = self.drive.as_ref().map_or(Angle::ZERO, |drive| drive.doubt);
+        if let Some(drive) = record_drive(&self.angles, doubt) {
             self.drive = Some(drive);
         }
-        self
-    }
-}
-
-/// A bump that moved the axis itself leaves no axis that fits both sides of it: then the side
-/// that tells its axis better stands for the alignment.
-fn largest_part(split: SplitFit, ground: &Ground<'_>) -> SplitFit {
-    let Some(jump) = split
-        .jumps
-        .first()
-        .copied()
-        .filter(|_| split.fit.misfit() > BROKEN)
-    else {
-        return split;
-    };
-    let is_before = |stretch: &&Stretch| stretch.turns.iter().all(|turn| turn.frame <= jump.before);
-    let (before, after): (Vec<&Stretch>, Vec<&Stretch>) =
-        split.stretches.iter().partition(is_before);
-    let fit_of = |part: Vec<&Stretch>| {
-        let stretches: Vec<Stretch> = part.into_iter().cloned().collect();
-        let fit = invert::fit_axis(&stretches, ground.refracted_north())?;
-        Some((fit, stretches))
-    };
-    let parts = [fit_of(before), fit_of(after)].into_iter().flatten();
-    let best = parts.min_by(|a, b| a.0.covariance.trace().total_cmp(&b.0.covariance.trace()));
-    match best {
-        Some((fit, stretches)) => SplitFit {
-            fit,
-            stretches,
-            jumps: split.jumps,
-        },
-        None => split,
     }
 }
 

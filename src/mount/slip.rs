@@ -45,6 +45,8 @@ struct Tried {
     place: (usize, usize, usize),
 }
 
+/// From this reduced chi-square on something swings beneath the step (own choice).
+const SWINGS_BENEATH: f64 = 4.0;
 /// A frame's own place is given up only for a gain in chi-square beyond this (odds of 1e-3).
 const PRICE_OF_A_FRAME: f64 = 11.0;
 
@@ -163,14 +165,21 @@ fn tried(
         return None;
     }
     let scale = (chi_square / n_free as f64).max(1.0);
+    // A gear's swing beneath the step is no noise, and a scale from few frames may be small by luck:
+    // Student's distribution is wider by about this much.
+    let luck = if scale > SWINGS_BENEATH {
+        ((n_free + 2) as f64 / n_free as f64).sqrt()
+    } else {
+        1.0
+    };
     Some(Tried {
         gain: (line - chi_square) / scale,
         chi_square,
         n_free,
         size,
-        size_sigma: (size_variance * scale).sqrt(),
+        size_sigma: (size_variance * scale).sqrt() * luck,
         rate,
-        rate_sigma: (rate_variance * scale).sqrt(),
+        rate_sigma: (rate_variance * scale).sqrt() * luck,
         place,
     })
 }

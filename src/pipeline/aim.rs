@@ -121,7 +121,7 @@ impl AimQuestion<'_> {
             .and_then(|hint| self.by_hint(idx, hint));
         let by_stars = self.by_stars(&self.pointings[idx]);
         match by_stars {
-            Some(aimed) if is_below(sight(&aimed)) => {
+            Some(aimed) if !self.facts.is_adrift() && is_below(sight(&aimed)) => {
                 let frame = &self.frames[self.pointings[idx].frames[aimed.frame]];
                 warnings.push(below_horizon(&frame.file, sight(&aimed), self.facts));
                 None
@@ -174,6 +174,14 @@ impl AimQuestion<'_> {
             doubt: HINT_DOUBT,
             lens: self.plates.lenses[frame]?,
         })
+    }
+}
+
+impl Aimed {
+    /// Hour angle of what the frame's centre sees, west positive, over a place on the equator.
+    pub fn hour_angle_on_equator(&self) -> Angle {
+        let seen = sight(self).vector();
+        Angle::from_rad((-seen.x).atan2(seen.z))
     }
 }
 

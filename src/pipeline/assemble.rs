@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use super::alignment::Examined;
+use super::alignment::{Examined, Part};
 use super::assumed::{assumptions, counted};
 use super::facts::NightFacts;
 use super::gather::MeasuredFrame;
@@ -14,8 +14,9 @@ use crate::identify::pointing::center_motion;
 use crate::mount::drive::DriveRecord;
 use crate::mount::model::error_of_axis;
 use crate::report::{
-    AlignmentReport, AxisReport, CauseShare, CenterReport, CenterSource, DriftReport, DriveReport,
-    FrameReport, LongestExposure, NightReport, PeriodicReport, StandstillReport, StepReport,
+    AlignmentReport, AxisReport, AxisWithoutSite, CauseShare, CenterReport, CenterSource,
+    DriftReport, DriveReport, FrameReport, LongestExposure, NightReport, PeriodicReport,
+    StandstillReport, StepReport,
 };
 use crate::sky::position_angle;
 use crate::units::{Measured, Pixels};
@@ -48,7 +49,10 @@ pub fn assemble(
     }
     let alignments: Vec<_> = examined
         .iter()
-        .map(|alignment| alignment_report(alignment, facts))
+        .flat_map(|alignment| {
+            let report = |part| alignment_report(alignment, part, facts);
+            alignment.parts.iter().map(report)
+        })
         .collect();
     let value = NightReport {
         answer: answer(&alignments),
@@ -99,7 +103,7 @@ fn frame_report(
     let field = &frame.field;
     FrameReport {
         file: frame.file.clone(),
-        alignment: alignment.gathered.name.clone(),
+        alignment: alignment.part_name(idx).to_owned(),
         pointing: alignment
             .pointings
             .iter()
@@ -216,21 +220,22 @@ fn center_by_attitude(
     })
 }
 
-fn alignment_report(alignment: &Examined, facts: &NightFacts) -> AlignmentReport {
-    let advice = &alignment.advice;
+fn alignment_report(alignment: &Examined, part: &Part, facts: &NightFacts) -> AlignmentReport {
+    let advice = &part.advice;
     AlignmentReport {
-        name: alignment.gathered.name.clone(),
-        n_frames: alignment.gathered.frames.len(),
-        n_pointings: alignment.pointings.len(),
-        axis: axis_report(alignment, facts),
-        drive: drive_of(alignment),
-        cause: alignment.finding.cause,
-        causes: cause_shares(alignment),
+        name: part.name.clone(),
+        n_frames: part.evidence.frames.len(),
+        n_pointings: part.n_pointings(),
+        axis: axis_report(part, facts),
+        axis_without_site: axis_without_site(alignment, part),
+        drive: drive_of(alignment, part),
+        cause: part.finding.cause,
+        causes: cause_shares(part),
         decision: advice.decision,
         correction: advice.correction,
         longest_exposure: LongestExposure {
-            now: alignment.limits.now,
-            after_correction: alignment.limits.after_correction,
+            now: part.limits.now,
+            after_correction: part.limits.after_correction,
         },
         next_frames: advice.next_frames.clone(),
         headline: advice.headline.clone(),
@@ -239,12 +244,12 @@ fn alignment_report(alignment: &Examined, facts: &NightFacts) -> AlignmentReport
     }
 }
 
-fn axis_report(alignment: &Examined, facts: &NightFacts) -> Option<AxisReport> {
-    if alignment.finding.cause == Cause::Unknown {
-        // Frames too poor to call a cause are too poor for an axis.
+fn axis_report(part: &Part, facts: &NightFacts) -> Option<AxisReport> {
+    if part.finding.cause == Cause::Unknown || part.evidence.adrift.is_some() {
+        // Frames too poor to call a cause are too poor for an axis; and sides need a horizon.
         return None;
     }
-    let axis = alignment.evidence.axis()?;
+    let axis = part.evidence.axis()?;
     let (altitude_error, azimuth_error, correlation) = axis.parts();
     let against_true =
         facts.with_ground(|ground| error_of_axis(axis.direction, ground.true_pole))?;
@@ -258,13 +263,25 @@ fn axis_report(alignment: &Examined, facts: &NightFacts) -> Option<AxisReport> {
     })
 }
 
-/// From the fit; without one, a camera that stands still shows by the sky's turn alone.
-fn drive_of(alignment: &Examined) -> Option<DriveReport> {
-    if let Some(record) = alignment.fit().and_then(|fit| fit.drive.as_ref()) {
-        return Some(drive_report(alignment, record));
+fn axis_without_site(alignment: &Examined, part: &Part) -> Option<AxisWithoutSite> {
+    if part.finding.cause == Cause::Unknown {
+        return None;
     }
-    let rate = alignment.evidence.sky_rate?;
-    let stands = alignment.finding.cause == Cause::DriveStopped;
+    let axis = part.evidence.axis_beside_field()?;
+    Some(AxisWithoutSite {
+        total: axis.total,
+        hour_angle_from_field: axis.hour_angle,
+        field: alignment.gathered.frames[axis.frame].file.clone(),
+    })
+}
+
+/// From the fit; without one, a camera that stands still shows by the sky's turn alone.
+fn drive_of(alignment: &Examined, part: &Part) -> Option<DriveReport> {
+    if let Some(record) = part.fit().and_then(|fit| fit.drive.as_ref()) {
+        return Some(drive_report(alignment, part, record));
+    }
+    let rate = part.evidence.sky_rate?;
+    let stands = part.finding.cause == Cause::DriveStopped;
     stands.then(|| DriveReport {
         rate_ratio: Measured::new(1.0 - rate.value, rate.sigma),
         periodic: None,
@@ -273,7 +290,7 @@ fn drive_of(alignment: &Examined) -> Option<DriveReport> {
     })
 }
 
-fn drive_report(alignment: &Examined, record: &DriveRecord) -> DriveReport {
+fn drive_report(alignment: &Examined, part: &Part, record: &DriveRecord) -> DriveReport {
     let frames = &alignment.gathered.frames;
     let file = |frame: usize| frames[frame].file.clone();
     let standstill = |standstill: &Standstill| StandstillReport {
@@ -294,12 +311,7 @@ fn drive_report(alignment: &Examined, record: &DriveRecord) -> DriveReport {
             at: instant_between(&frames[step.before], &frames[step.after]),
             size: step.size,
         }),
-        standstills: alignment
-            .evidence
-            .standstills
-            .iter()
-            .map(standstill)
-            .collect(),
+        standstills: part.evidence.standstills.iter().map(standstill).collect(),
     }
 }
 
@@ -311,8 +323,8 @@ fn instant_between(before: &MeasuredFrame, after: &MeasuredFrame) -> Option<Time
     Timestamp::from_second((0.5 * (first + last.as_second() as f64)).round() as i64).ok()
 }
 
-fn cause_shares(alignment: &Examined) -> Vec<CauseShare> {
-    let shares = &alignment.finding.shares;
+fn cause_shares(part: &Part) -> Vec<CauseShare> {
+    let shares = &part.finding.shares;
     // A bump shows between frames and focus is no trail: neither is a share of it.
     let counts = |cause: Cause| !matches!(cause, Cause::Bump | Cause::Focus);
     let trails = shares

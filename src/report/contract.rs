@@ -10,8 +10,9 @@ use crate::stars::FrameTrail;
 use crate::units::{Angle, Seconds};
 
 use super::{
-    AlignmentReport, AxisReport, CauseShare, CenterReport, Correction, DriftReport, DriveReport,
-    FrameReport, NextFrame, NightReport, PeriodicReport, SiteReport, StandstillReport, StepReport,
+    AlignmentReport, AxisReport, AxisWithoutSite, CauseShare, CenterReport, Correction,
+    DriftReport, DriveReport, FrameReport, NextFrame, NightReport, PeriodicReport, SiteReport,
+    StandstillReport, StepReport,
 };
 
 /// Version of the contract.
@@ -118,6 +119,8 @@ struct Alignment {
     frames: usize,
     pointings: usize,
     axis: Option<Axis>,
+    /// Where `axis` is null for want of site or clock; an addition to version 1.
+    axis_without_site: Option<AxisBesideField>,
     drive: Option<Drive>,
     cause: &'static str,
     causes: Vec<CauseEntry>,
@@ -144,6 +147,16 @@ struct Axis {
     total_sigma_arcmin: Number,
     mirror_ambiguous: bool,
     true_pole: TruePole,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct AxisBesideField {
+    total_arcmin: Number,
+    total_sigma_arcmin: Number,
+    /// Of the axis's northern end, west positive.
+    hour_angle_from_field_deg: Number,
+    hour_angle_from_field_sigma_deg: Number,
+    field_file: String,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -350,6 +363,10 @@ impl From<&AlignmentReport> for Alignment {
             frames: alignment.n_frames,
             pointings: alignment.n_pointings,
             axis: alignment.axis.as_ref().map(Axis::from),
+            axis_without_site: alignment
+                .axis_without_site
+                .as_ref()
+                .map(AxisBesideField::from),
             drive: alignment.drive.as_ref().map(Drive::from),
             cause: alignment.cause.key(),
             causes: alignment.causes.iter().map(CauseEntry::from).collect(),
@@ -387,6 +404,18 @@ impl From<&AxisReport> for Axis {
                 altitude_error_arcmin: arcmin(axis.true_pole_altitude_error),
                 azimuth_error_arcmin: arcmin(axis.true_pole_azimuth_error),
             },
+        }
+    }
+}
+
+impl From<&AxisWithoutSite> for AxisBesideField {
+    fn from(axis: &AxisWithoutSite) -> Self {
+        Self {
+            total_arcmin: arcmin(axis.total.value),
+            total_sigma_arcmin: arcmin(axis.total.sigma),
+            hour_angle_from_field_deg: degrees(axis.hour_angle_from_field.value),
+            hour_angle_from_field_sigma_deg: degrees(axis.hour_angle_from_field.sigma),
+            field_file: axis.field.clone(),
         }
     }
 }

@@ -209,6 +209,8 @@ pub struct AlignmentReport {
     pub n_pointings: usize,
     /// Where the axis points, if the frames tell.
     pub axis: Option<AxisReport>,
+    /// Where the axis points against a field, where its sides are not known.
+    pub axis_without_site: Option<AxisWithoutSite>,
     /// How the drive ran, if the frames tell.
     pub drive: Option<DriveReport>,
     /// The largest cause.
@@ -275,6 +277,17 @@ impl AxisReport {
             Angle::from_rad(variance.max(0.0).sqrt()),
         )
     }
+}
+
+/// The axis of frames whose stars are known and whose place or hour is not.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AxisWithoutSite {
+    /// Distance of the axis from the pole; the sigma covers the air, which is not in the model.
+    pub total: Measured<Angle>,
+    /// Hour angle of the axis's northern end less that of the field, west positive.
+    pub hour_angle_from_field: Measured<Angle>,
+    /// File of the frame that shows the field.
+    pub field: String,
 }
 
 /// How the drive ran.

@@ -84,6 +84,7 @@ fn misaligned() -> AlignmentReport {
             true_pole_altitude_error: Angle::from_arcmin(4.9),
             true_pole_azimuth_error: Angle::from_arcmin(31.2),
         }),
+        axis_without_site: None,
         drive: Some(DriveReport {
             rate_ratio: Measured::new(0.9998, 0.0002),
             periodic: Some(PeriodicReport {
@@ -252,6 +253,7 @@ pub fn cannot_tell() -> Warned<NightReport> {
             n_frames: 1,
             n_pointings: 1,
             axis: None,
+            axis_without_site: None,
             drive: None,
             cause: Cause::Unknown,
             causes: Vec::new(),
