@@ -2,7 +2,7 @@
 
 use super::Situation;
 use super::drive_words::name;
-use super::wording::{axis_wrong, measured_words};
+use super::wording::{axis_wrong, measured_words, missing};
 use crate::diagnosis::AxisBesideField;
 use crate::mount::split::{AxisChange, ChangeKind};
 use crate::units::{Angle, Measured};
@@ -29,10 +29,11 @@ pub(super) fn side_reason(situation: &Situation<'_>) -> Option<String> {
         ),
     };
     Some(format!(
-        "{}, its northern end on the side of {side} (+- {:.0}\u{b0}; field of {}); refraction could not be allowed for",
+        "{}, its northern end on the side of {side} (+- {:.0}\u{b0}; field of {}); refraction could not be allowed for; for up, down, east and west give {}",
         distance_words(&axis),
         axis.hour_angle.sigma.deg().max(1.0),
-        name(situation.names, axis.frame)
+        name(situation.names, axis.frame),
+        missing(situation)
     ))
 }
 
@@ -43,7 +44,8 @@ pub(super) fn change_reason(situation: &Situation<'_>) -> Option<String> {
     // Sides are told only where there are sides.
     let before = before.filter(|_| situation.evidence.adrift.is_none());
     let was = before.map_or(String::new(), |axis| {
-        format!("; before that {}", axis_wrong(axis))
+        let wrong = axis_wrong(axis);
+        format!("; before that {}", wrong.replace("points", "pointed"))
     });
     Some(format!(
         "between {} and {} {}{was} ({})",

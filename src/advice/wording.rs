@@ -215,7 +215,7 @@ fn unknown(situation: &Situation<'_>) -> String {
     }
 }
 
-fn missing(situation: &Situation<'_>) -> String {
+pub(super) fn missing(situation: &Situation<'_>) -> String {
     if situation.missing.is_empty() && situation.evidence.adrift.is_some() {
         return "a site, a clock and a zone (--site LAT,LON, --utc-offset +HH:MM) that fit the stars".to_owned();
     }

@@ -16,11 +16,14 @@ const ALONG: f64 = 3.0;
 /// drive went off the sky during the exposure; a swing of amplitude A goes off by 2 A at most.
 /// Of the two signs of a trail the one counts that asks for less.
 pub fn swing_inside(evidence: &Evidence) -> Option<Measured<Angle>> {
-    let bounds = evidence.frames.iter().filter_map(least_swing);
+    let bounds = evidence
+        .frames
+        .iter()
+        .filter_map(|frame| least_swing(evidence, frame));
     bounds.max_by(|a, b| a.value.rad().total_cmp(&b.value.rad()))
 }
 
-fn least_swing(frame: &FrameEvidence) -> Option<Measured<Angle>> {
+fn least_swing(evidence: &Evidence, frame: &FrameEvidence) -> Option<Measured<Angle>> {
     let (trail, line) = (frame.trail?, frame.along_line()?);
     let parts = frame.predicted?;
     let others = parts.axis + parts.refraction;
@@ -30,7 +33,11 @@ fn least_swing(frame: &FrameEvidence) -> Option<Measured<Angle>> {
         .min_by(|a, b| a.length().px().total_cmp(&b.length().px()))?;
     let along = (smaller.dx * line.dx + smaller.dy * line.dy).abs();
     let across = (smaller.dx * line.dy - smaller.dy * line.dx).abs();
-    let sigma = trail.length.sigma.px();
+    let sigma = trail
+        .length
+        .sigma
+        .px()
+        .hypot(axis_doubt_px(evidence, frame)?);
     if along < SURE * sigma || along < LEAST_PX || along < ALONG * across {
         return None;
     }
@@ -43,4 +50,12 @@ fn least_swing(frame: &FrameEvidence) -> Option<Measured<Angle>> {
                     .map_or(f64::INFINITY, |along| along.length().px()))
     };
     Some(Measured::new(angle(along) / 2.0, angle(sigma) / 2.0))
+}
+
+/// How far the axis's own sigma may move a star during the exposure, pixels: what the axis draws
+/// along the daily motion is no better known.
+fn axis_doubt_px(evidence: &Evidence, frame: &FrameEvidence) -> Option<f64> {
+    let axis = evidence.axis()?;
+    let turned = AngularRate::SIDEREAL.over(frame.exposure?).rad();
+    Some(axis.covariance.trace().max(0.0).sqrt() * turned / evidence.pixel_scale?.rad())
 }

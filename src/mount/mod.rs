@@ -133,6 +133,8 @@ pub struct MountFit {
     pub creep: Option<Creep>,
     /// Root of reduced chi-square of the fit.
     pub misfit: f64,
+    /// What the air does to the axis and is not in the model, 1-sigma.
+    pub air: Angle,
     /// The change of the axis that it holds from; `None` where one axis held for all frames.
     pub change: Option<AxisChange>,
     /// What held before that change.
@@ -188,6 +190,7 @@ pub fn fit_mount_in_air(
         jumps: Vec::new(),
         creep: None,
         misfit: 1.0,
+        air,
         change: None,
         earlier: None,
     })
@@ -196,7 +199,11 @@ pub fn fit_mount_in_air(
 fn fit_of_part(part: PartFit, ground: &Ground<'_>, doubt: Doubt, air: Angle) -> MountFit {
     let mut fit = part.fit;
     fit.covariance += Matrix2::identity() * air.rad().powi(2);
-    let drive = record_drive(&fit.drive, doubt.attitude);
+    let mut drive = record_drive(&fit.drive, doubt.attitude);
+    if let Some(drive) = &mut drive {
+        // What turns an axis by so much for the eye speeds the stars up by as much at most.
+        drive.rate_ratio.sigma = drive.rate_ratio.sigma.hypot(air.rad());
+    }
     // What the air does alone must not pass for a rig that sinks.
     let creep = find_creep(&fit).filter(|creep| creep.departure.value > air * CREEP_OF_AIR);
     MountFit {
@@ -206,6 +213,7 @@ fn fit_of_part(part: PartFit, ground: &Ground<'_>, doubt: Doubt, air: Angle) -> 
         angles: fit.drive,
         jumps: part.jumps,
         creep,
+        air,
         change: part.change,
         earlier: None,
     }
@@ -228,8 +236,9 @@ impl MountFit {
         for stretch in &mut self.angles {
             stretch.retain(|angle| !frames.contains(&angle.frame));
         }
-        let doubt = self.drive.as_ref().map_or(Angle::ZERO, |drive| drive.doubt);
-        if let Some(drive) = record_drive(&self.angles, doubt) {
+        let Some(known) = &self.drive else { return };
+        if let Some(mut drive) = record_drive(&self.angles, known.doubt) {
+            drive.rate_ratio.sigma = drive.rate_ratio.sigma.hypot(self.air.rad());
             self.drive = Some(drive);
         }
     }
