@@ -174,6 +174,7 @@ fn without_a_site_the_distance_and_the_drive_are_told_and_what_is_missing_is_nam
     for (nth, axis) in [(50.0, -30.0), (-8.0, 70.0)].into_iter().enumerate() {
         let text = scenario(axis, SOUTH, 47.2)
             .replace("quality = 92", "quality = 92\nomit = [\"gps\"]")
+            .replace("exposure_s = 60.0", "exposure_s = 120.0")
             .replace("frames = 2", "frames = 4");
         let report = diagnosed(&text, &folder.path().join(nth.to_string()));
         assert_eq!(report.site, None);

@@ -315,11 +315,9 @@ fn reasons(situation: &Situation<'_>) -> Vec<String> {
             situation.finding.tolerance.px()
         ));
     }
-    if let Some(fit) = &situation.evidence.fit {
-        if let Some(reason) = fit.axis.as_ref().err().copied().map(why_no_axis) {
-            reasons.push(reason.to_owned());
-        }
-    }
+    let fit = situation.evidence.fit.as_ref();
+    let unknown = fit.and_then(|fit| fit.axis.as_ref().err().copied());
+    reasons.extend(unknown.map(|why| why_no_axis(why).to_owned()));
     reasons.extend(change_reason(situation));
     reasons.extend(side_reason(situation));
     reasons.extend(drive_reasons(situation));
