@@ -167,3 +167,46 @@ fn one_frame_alone_never_gives_a_direction_without_its_mirror() {
     assert!(alignment.correction.is_none());
     assert!(!alignment.next_frames.is_empty());
 }
+
+#[test]
+fn without_a_site_the_distance_and_the_drive_are_told_and_what_is_missing_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    for (nth, axis) in [(50.0, -30.0), (-8.0, 70.0)].into_iter().enumerate() {
+        let text = scenario(axis, SOUTH, 47.2)
+            .replace("quality = 92", "quality = 92\nomit = [\"gps\"]")
+            .replace("exposure_s = 60.0", "exposure_s = 120.0")
+            .replace("frames = 2", "frames = 4");
+        let report = diagnosed(&text, &folder.path().join(nth.to_string()));
+        assert_eq!(report.site, None);
+        let found = only(&report);
+        assert!(found.axis.is_none() && found.correction.is_none());
+        let beside = found
+            .axis_without_site
+            .as_ref()
+            .expect("a distance is told");
+        let (total, truth) = (beside.total, f64::hypot(axis.0, axis.1));
+        let pull = (total.value.arcmin() - truth) / total.sigma.arcmin();
+        assert!(
+            pull.abs() < 3.0,
+            "{} instead of {truth}",
+            total.value.arcmin()
+        );
+        // The field stands on the meridian, so hour angles from it are hour angles: up lies at 0,
+        // east at -90 degrees.
+        let side = (-axis.1).atan2(axis.0).to_degrees();
+        let hour_angle = beside.hour_angle_from_field;
+        let off = (hour_angle.value.deg() - side + 180.0).rem_euclid(360.0) - 180.0;
+        assert!(
+            off.abs() < 3.0 * hour_angle.sigma.deg().max(1.0),
+            "{off} degrees off"
+        );
+        let rate = found.drive.as_ref().expect("the drive is told").rate_ratio;
+        assert!((rate.value - 1.0).abs() < 3.0 * rate.sigma, "{rate:?}");
+        assert!(
+            found.headline.contains("--site LAT,LON"),
+            "{}",
+            found.headline
+        );
+        assert!(!report.is_answered());
+    }
+}

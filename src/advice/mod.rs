@@ -1,7 +1,9 @@
 //! Findings in; a decision, a correction and the words for both out. Does no arithmetic beyond
 //! turning signs and units: numbers come from `diagnosis` and `mount`.
 
+mod axis_words;
 mod choose;
+mod drive_words;
 mod motion;
 mod next;
 mod wording;

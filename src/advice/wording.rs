@@ -1,6 +1,8 @@
 //! The words: short sentences that a tired person reads once.
 
+use super::axis_words::{change_reason, distance_words, side_reason};
 use super::choose::correction_of;
+use super::drive_words::drive_reasons;
 use super::motion::own_motion_words;
 use super::next::{known_words, next_frames, step};
 use super::{Advice, Correction, Decision, NextFrame, choose};
@@ -139,7 +141,7 @@ fn step_words(correction: &Correction, hemisphere: Option<Hemisphere>) -> Vec<St
 }
 
 /// "the axis points 66' +- 0.4' too far east, 4.1' +- 2' too high".
-fn axis_wrong(axis: &AxisEstimate) -> String {
+pub(super) fn axis_wrong(axis: &AxisEstimate) -> String {
     let (up, east, _) = axis.parts();
     let side = |angle: Measured<Angle>, plus: &str, minus: &str| {
         let word = if angle.value >= Angle::ZERO {
@@ -168,8 +170,11 @@ fn axis_unsure(situation: &Situation<'_>) -> String {
         return either_way(situation, axis, &mirror);
     }
     if situation.pole_altitude.is_none() {
+        let known = situation.evidence.axis_beside_field();
+        let off = known.map_or("the axis is off".to_owned(), |axis| distance_words(&axis));
         return format!(
-            "The axis is off, but up, down, east and west cannot be told without {}.",
+            "{}; up, down, east and west cannot be told without {}.",
+            capital(&off),
             missing(situation)
         );
     }
@@ -224,10 +229,15 @@ fn aligned(situation: &Situation<'_>) -> String {
             seconds_words(limit)
         )
     });
-    let axis = situation
-        .evidence
-        .axis()
-        .map_or(String::new(), |axis| format!(" ({})", axis_wrong(axis)));
+    let beside = situation.evidence.axis_beside_field();
+    let over_ground = situation.evidence.axis();
+    let axis = match (beside, over_ground) {
+        (Some(axis), _) => format!(" ({})", distance_words(&axis)),
+        (None, Some(axis)) if situation.evidence.adrift.is_none() => {
+            format!(" ({})", axis_wrong(axis))
+        }
+        _ => String::new(),
+    };
     format!("Carry on: the stars are round for this lens{axis}.{now}")
 }
 
@@ -246,8 +256,17 @@ fn unknown(situation: &Situation<'_>) -> String {
     }
 }
 
-fn missing(situation: &Situation<'_>) -> String {
+pub(super) fn missing(situation: &Situation<'_>) -> String {
+    if situation.missing.is_empty() && situation.evidence.adrift.is_some() {
+        return "a site, a clock and a zone (--site LAT,LON, --utc-offset +HH:MM) that fit the stars".to_owned();
+    }
     situation.missing.join("; ")
+}
+
+fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    let first = letters.next().map(|first| first.to_uppercase().to_string());
+    first.unwrap_or_default() + letters.as_str()
 }
 
 fn trouble(situation: &Situation<'_>, cause: Cause, decision: Decision) -> String {
@@ -354,18 +373,13 @@ fn reasons(situation: &Situation<'_>) -> Vec<String> {
             situation.finding.tolerance.px()
         ));
     }
-    if let Some(fit) = &situation.evidence.fit {
-        if let Some(reason) = fit.axis.as_ref().err().copied().map(why_no_axis) {
-            reasons.push(reason.to_owned());
-        }
-        if let Some(drive) = &fit.drive {
-            reasons.push(format!(
-                "the drive turned at {:.4} +- {:.4} of the star rate",
-                drive.rate_ratio.value, drive.rate_ratio.sigma
-            ));
-        }
-    }
+    let fit = situation.evidence.fit.as_ref();
+    let unknown = fit.and_then(|fit| fit.axis.as_ref().err().copied());
+    reasons.extend(unknown.map(|why| why_no_axis(why).to_owned()));
+    reasons.extend(change_reason(situation));
+    reasons.extend(side_reason(situation));
     reasons.extend(known_words(situation));
+    reasons.extend(drive_reasons(situation));
     reasons.extend(own_motion_words(situation));
     reasons.extend(standing_still(situation));
     reasons
@@ -446,7 +460,7 @@ pub(super) fn angle_words(angle: Angle) -> String {
     }
 }
 
-fn measured_words(angle: Measured<Angle>) -> String {
+pub(super) fn measured_words(angle: Measured<Angle>) -> String {
     format!(
         "{} +- {}",
         angle_words(angle.value.abs()),

@@ -163,6 +163,9 @@ mod tests {
         let frames = shown_px.iter().enumerate();
         Evidence {
             frames: frames.map(|(idx, &px)| frame(idx, px)).collect(),
+            standstills: Vec::new(),
+            adrift: None,
+            axis_before: None,
             fit: Some(MountFit {
                 axis: Ok(AxisEstimate {
                     direction: Direction::new(nalgebra::Vector3::z()),
@@ -174,9 +177,13 @@ mod tests {
                     mirror_ambiguous: false,
                 }),
                 drive: None,
+                angles: Vec::new(),
                 jumps: Vec::new(),
                 creep: None,
                 misfit: 1.0,
+                air: Angle::ZERO,
+                change: None,
+                earlier: None,
             }),
             lone: None,
             sky_rate: None,

@@ -2,8 +2,11 @@
 
 use super::Cause;
 use super::evidence::{Evidence, FrameEvidence};
+use super::inside::swing_inside;
 use crate::mount::AxisUnknown;
 use crate::mount::drive::{DriveRecord, NominalRate};
+use crate::mount::slip::DriveStep;
+use crate::units::{Angle, AngularRate, Measured, Pixels};
 
 /// How the drive of an alignment went wrong.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -18,8 +21,6 @@ pub struct DriveFault {
 
 /// A step or standstill stands out from the other intervals by at least this factor.
 const STANDS_OUT: f64 = 5.0;
-/// The trail along the daily motion of a first frame must exceed this to speak of a standstill, pixels.
-const STANDSTILL_PX: f64 = 2.0;
 /// Intervals' rates that agree this well, against their mean offset from sidereal, are one rate.
 const ONE_RATE: f64 = 0.35;
 
@@ -49,22 +50,47 @@ pub fn find_drive_fault(evidence: &Evidence) -> Option<DriveFault> {
         Some(NominalRate::Half) => return fault(Cause::DriveRate),
         _ => {}
     }
-    if let Some(standstill_px) = standstill(evidence) {
-        let sigma_px = drive_sigma(evidence, record);
+    let stood = evidence.standstills.iter();
+    let worst = stood.max_by(|a, b| a.trail.value.px().total_cmp(&b.trail.value.px()));
+    if let Some(standstill) = worst {
         return Some(DriveFault {
             cause: Cause::DriveBacklash,
-            trail_px: standstill_px.max(trail_px),
-            sigma_px,
+            trail_px: standstill.trail.value.px().max(trail_px),
+            sigma_px: standstill.trail.sigma.px(),
         });
     }
     let offsets: Vec<f64> = offsets_from_sidereal(record);
+    if let Some(step) = &record.step {
+        let trail = step_px(evidence, step);
+        return Some(DriveFault {
+            cause: Cause::Slip,
+            trail_px: trail.map_or(trail_px, |trail| trail.value.px().max(trail_px)),
+            sigma_px: trail.map_or(0.0, |trail| trail.sigma.px()),
+        });
+    }
     if steps_once(&offsets) {
         return fault(Cause::Slip);
     }
     if is_one_rate(&offsets) {
         return fault(Cause::DriveRate);
     }
-    fault(Cause::DrivePeriodic)
+    let shown = swing_inside(evidence).and_then(|swing| swing_px(evidence, swing));
+    Some(DriveFault {
+        cause: Cause::DrivePeriodic,
+        trail_px: shown.map_or(trail_px, |shown| shown.value.px().max(trail_px)),
+        sigma_px: drive_sigma(evidence, record),
+    })
+}
+
+/// The trail of an exposure in which the drive goes from end to end of such a swing.
+fn swing_px(evidence: &Evidence, swing: Measured<Angle>) -> Option<Measured<Pixels>> {
+    let scale = |frame: &FrameEvidence| {
+        let whole = AngularRate::SIDEREAL.over(frame.exposure?).rad();
+        Some(frame.along?.length().px() / whole)
+    };
+    let scale = evidence.frames.iter().filter_map(scale).reduce(f64::max)?;
+    let px = |angle: Angle| Pixels::new(2.0 * angle.rad() * scale);
+    Some(Measured::new(px(swing.value), px(swing.sigma)))
 }
 
 /// The largest trail that the drive draws in any frame by the motion between frames, pixels.
@@ -89,6 +115,19 @@ fn drive_sigma(evidence: &Evidence, record: &DriveRecord) -> f64 {
     longest * sigma
 }
 
+/// The trail that a step makes in the frame in which it falls; between frames it makes none.
+fn step_px(evidence: &Evidence, step: &DriveStep) -> Option<Measured<Pixels>> {
+    let inside = |frame: &&FrameEvidence| step.before < frame.frame && frame.frame < step.after;
+    let frame = evidence.frames.iter().find(inside)?;
+    let whole = AngularRate::SIDEREAL.over(frame.exposure?);
+    let along_px = frame.along?.length().px();
+    let px = |angle: Angle| Pixels::new(along_px * (angle / whole));
+    Some(Measured::new(
+        px(step.size.value.abs()),
+        px(step.size.sigma),
+    ))
+}
+
 /// How far each interval's rate is from sidereal.
 fn offsets_from_sidereal(record: &DriveRecord) -> Vec<f64> {
     let rates = record
@@ -96,36 +135,6 @@ fn offsets_from_sidereal(record: &DriveRecord) -> Vec<f64> {
         .iter()
         .filter_map(|residual| residual.rate_to_next);
     rates.map(|rate| rate.value - 1.0).collect()
-}
-
-/// The camera stood still at the start of a pointing: its first frame trails along the daily
-/// motion, the others do not.
-fn standstill(evidence: &Evidence) -> Option<f64> {
-    let along_px = |frame: &FrameEvidence| {
-        let (along, across) = frame.along_and_across()?;
-        (along > 3.0 * across).then_some(along)
-    };
-    let mut worst: Option<f64> = None;
-    for pair in evidence.frames.windows(2) {
-        let (first, next) = (&pair[0], &pair[1]);
-        let is_first = !evidence
-            .frames
-            .iter()
-            .any(|f| f.pointing == first.pointing && f.frame < first.frame);
-        if !is_first || next.pointing != first.pointing {
-            continue;
-        }
-        let Some(along) = along_px(first) else {
-            continue;
-        };
-        let Some((next_along, _)) = next.along_and_across() else {
-            continue;
-        };
-        if along > STANDSTILL_PX && along > STANDS_OUT * next_along {
-            worst = Some(worst.unwrap_or(0.0).max(along));
-        }
-    }
-    worst
 }
 
 /// One interval, or two neighbours that share it, stands out from all the others.

@@ -4,7 +4,7 @@ use crate::mount::lone::LoneFrame;
 use crate::mount::predict::{OwnMotion, TrailParts};
 use crate::mount::{AxisEstimate, MountFit};
 use crate::stars::{FrameTrail, LensShape};
-use crate::units::{Angle, Measured, PixelVector, Pixels, Seconds};
+use crate::units::{Angle, AngularRate, Measured, PixelVector, Pixels, Seconds};
 
 /// One frame's facts.
 #[derive(Debug, Clone, PartialEq)]
@@ -51,13 +51,61 @@ impl FrameEvidence {
     }
 }
 
+/// Frames whose stars are known and whose place or hour is not: "up" and "east" of the axis stand
+/// for hour angles 0 and -90 degrees of an arbitrary meridian.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Adrift {
+    /// Frame by which the axis's side is told (index in the alignment).
+    pub frame: usize,
+    /// Hour angle of its centre, by the same meridian.
+    pub hour_angle: Angle,
+}
+
+/// An axis against a field instead of the horizon.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AxisBesideField {
+    /// Distance of the axis from the pole.
+    pub total: Measured<Angle>,
+    /// Hour angle of the axis's northern end less that of the field, west positive, [-180, 180)
+    /// degrees.
+    pub hour_angle: Measured<Angle>,
+    /// Frame that shows the field (index in the alignment).
+    pub frame: usize,
+}
+
+/// A drive that stood still when a pointing began, and then ran.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Standstill {
+    /// Frames in which it stood, from the pointing's first on (indices in the alignment).
+    pub frames: Vec<usize>,
+    /// How long it stood from the start of the first exposure.
+    pub duration: Measured<Seconds>,
+    /// Trail along the daily motion in the worst of the frames.
+    pub trail: Measured<Pixels>,
+}
+
+impl Standstill {
+    /// The slack that it took the drive so long to run through; at least, for it may have begun
+    /// before the exposure.
+    pub fn slack(&self) -> Measured<Angle> {
+        let turned = |time: Seconds| AngularRate::SIDEREAL.over(time);
+        Measured::new(turned(self.duration.value), turned(self.duration.sigma))
+    }
+}
+
 /// All that is known about one alignment.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Evidence {
     /// Frames that were measured, in order of time.
     pub frames: Vec<FrameEvidence>,
+    /// Pointings at whose start the drive stood still.
+    pub standstills: Vec<Standstill>,
     /// Fit of axis and drive; `None` for a lone frame or without a direction.
     pub fit: Option<MountFit>,
+    /// Where nobody knows place or hour: the field that the axis's side is told by.
+    pub adrift: Option<Adrift>,
+    /// The axis before the change that these frames follow.
+    pub axis_before: Option<AxisEstimate>,
     /// Reading of a lone frame.
     pub lone: Option<LoneFrame>,
     /// Speed of the sky's turn in the camera over the sidereal rate, from frames alone, no hint needed.
@@ -77,7 +125,58 @@ impl Evidence {
         of_frame.own_motion
     }
 
-    /// The axis, from whatever told it.
+    /// The same evidence cut where the axis changed, in order of time.
+    pub fn into_parts(mut self) -> Vec<Evidence> {
+        let Some(fit) = &mut self.fit else {
+            return vec![self];
+        };
+        let (Some(earlier), Some(change)) = (fit.earlier.take(), fit.change) else {
+            return vec![self];
+        };
+        let axis_before = earlier.axis.as_ref().ok().copied();
+        let is_before = |frame: &FrameEvidence| frame.frame < change.after;
+        let (before, after) = std::mem::take(&mut self.frames)
+            .into_iter()
+            .partition(is_before);
+        let earlier = Evidence {
+            frames: before,
+            fit: Some(*earlier),
+            ..self.clone()
+        };
+        let mut parts = earlier.into_parts();
+        parts.push(Evidence {
+            frames: after,
+            axis_before,
+            ..self
+        });
+        parts
+    }
+
+    /// The axis against a field, where place or hour are not known.
+    pub fn axis_beside_field(&self) -> Option<AxisBesideField> {
+        let (adrift, axis) = (self.adrift?, self.axis()?);
+        if axis.mirror_ambiguous {
+            return None;
+        }
+        let total = axis.error.total();
+        let (up, east) = (axis.error.up, axis.error.east);
+        let along = nalgebra::Vector2::new(up.rad(), east.rad()) / total.rad().max(1e-12);
+        let across = nalgebra::Vector2::new(-along.y, along.x);
+        let sigma = |line: nalgebra::Vector2<f64>| {
+            let variance = (line.transpose() * axis.covariance * line)[0];
+            Angle::from_rad(variance.max(0.0).sqrt())
+        };
+        let side = Angle::from_rad((-east.rad()).atan2(up.rad()));
+        let side_sigma =
+            Angle::from_rad((sigma(across) / total.max(Angle::from_arcsec(1.0))).min(3.0));
+        Some(AxisBesideField {
+            total: Measured::new(total, sigma(along)),
+            hour_angle: Measured::new((side - adrift.hour_angle).wrapped_signed(), side_sigma),
+            frame: adrift.frame,
+        })
+    }
+
+    /// The axis, from whatever told it; without place or hour its sides mean nothing.
     pub fn axis(&self) -> Option<&AxisEstimate> {
         let fitted = self.fit.as_ref().and_then(|fit| fit.axis.as_ref().ok());
         fitted.or_else(|| self.lone.as_ref()?.axis.as_ref())

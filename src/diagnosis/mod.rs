@@ -7,11 +7,15 @@
 mod contradiction;
 pub mod drive_fault;
 pub mod evidence;
+mod inside;
 pub mod limits;
+mod standstill;
 mod weigh;
 
 pub use contradiction::without_contradicted_axis;
-pub use evidence::{Evidence, FrameEvidence};
+pub use evidence::{Adrift, AxisBesideField, Evidence, FrameEvidence, Standstill};
+pub use inside::swing_inside;
+pub use standstill::find_standstills;
 pub use weigh::find_causes;
 
 use crate::units::{Measured, Pixels};

@@ -460,6 +460,7 @@ mod tests {
             focal_px: 40000.0,
             center: PixelPoint::new(1199.5, 799.5),
             k1: 0.0,
+            k2: 0.0,
         };
         let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(5);
         let noise = Normal::new(0.0, 0.05).unwrap();

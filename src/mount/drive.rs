@@ -1,6 +1,8 @@
 //! The record of the drive: drive angle against time, once the axis is known.
 
 use super::invert::DriveAngle;
+use super::slip::{DriveStep, find_step};
+use super::swing::{Swing, read_swing};
 use crate::units::{Angle, AngularRate, Measured, Seconds};
 
 /// Rates that a tracker can be switched to.
@@ -71,10 +73,44 @@ pub struct DriveRecord {
     pub nominal: Option<NominalRate>,
     /// Half the range of the residuals; the true amplitude is at least about this.
     pub swing: Measured<Angle>,
+    /// Swing about the line, where one stands out of the noise and no step explains it.
+    pub periodic: Option<Swing>,
+    /// A step of the drive angle, where one explains the record.
+    pub step: Option<DriveStep>,
     /// Ratio of the residuals' scatter to their sigma; 1 is a perfect drive.
     pub scatter: f64,
+    /// How far the attitudes may be off together.
+    pub doubt: Angle,
     /// Frames in order of time.
     pub residuals: Vec<DriveResidual>,
+}
+
+impl DriveRecord {
+    /// Takes in a swing that shows inside exposures, where it is more than the record between
+    /// frames shows; with a period the record knows better.
+    pub fn raise_swing(&mut self, least: Measured<Angle>) {
+        let known = self.periodic.is_some_and(|swing| swing.period.is_some());
+        let shown = self.periodic.map_or(Angle::ZERO, |swing| {
+            swing.amplitude.value + swing.amplitude.sigma * 2.0
+        });
+        if known || least.value - least.sigma * 2.0 < shown {
+            return;
+        }
+        let first = self.residuals.iter().map(|residual| residual.mid);
+        let (first, last) = (
+            first.clone().reduce(Seconds::min),
+            first.reduce(Seconds::max),
+        );
+        let span = last
+            .zip(first)
+            .map_or(Seconds::default(), |(last, first)| last - first);
+        self.periodic = Some(Swing {
+            amplitude: least,
+            period: None,
+            watched: self.periodic.map_or(span, |swing| swing.watched),
+            odds: super::swing::chance_of(least.value / least.sigma, 1),
+        });
+    }
 }
 
 /// Rates closer than this to a nominal rate count as that rate, whatever their sigma: cheap
@@ -120,12 +156,26 @@ pub fn record_drive(stretches: &[Vec<DriveAngle>], doubt: Angle) -> Option<Drive
         0 => 1.0,
         n => (chi_square / n as f64).sqrt(),
     };
-    let rate_ratio = Measured::new(ratio, normal.recip().sqrt() * scatter.max(1.0));
+    let slices: Vec<&[DriveAngle]> = long.iter().map(|stretch| stretch.as_slice()).collect();
+    let step = find_step(&slices);
+    let reading = match step {
+        Some(_) => None,
+        None => read_swing(&slices),
+    };
+    let by_line = Measured::new(ratio, normal.recip().sqrt() * scatter.max(1.0));
+    let by_swing = reading.map(|reading| reading.rate_ratio);
+    let rate_ratio = step
+        .map(|step| step.rate_ratio)
+        .or(by_swing)
+        .unwrap_or(by_line);
     Some(DriveRecord {
         rate_ratio,
         nominal: recognise(rate_ratio, doubt),
         swing: swing_of(&residuals),
+        periodic: reading.map(|reading| reading.swing),
+        step,
         scatter,
+        doubt,
         residuals,
     })
 }

@@ -19,8 +19,10 @@ pub mod model;
 pub mod observability;
 pub mod plan;
 pub mod predict;
+pub mod slip;
 pub mod slopes;
 pub mod split;
+pub mod swing;
 pub mod ties;
 
 use nalgebra::{Matrix2, Vector3};
@@ -30,9 +32,9 @@ use crate::sky::{Direction, Horizon};
 use crate::units::{Angle, Hemisphere, Measured};
 use creep::{Creep, find_creep};
 use drive::{DriveRecord, record_drive};
-use invert::{AxisFit, Stretch};
+use invert::{AxisFit, DriveAngle, Stretch};
 use model::{AxisError, error_of_axis, northern_end};
-use split::{Jump, SplitFit, fit_with_cuts};
+use split::{AxisChange, Jump, PartFit};
 use ties::Tie;
 
 /// The ground that the tracker stands on: where the pole is, and how the sky moves there.
@@ -131,12 +133,20 @@ pub struct MountFit {
     pub axis: Result<AxisEstimate, AxisUnknown>,
     /// The drive's record; `None` without two frames of one pointing.
     pub drive: Option<DriveRecord>,
+    /// Drive angles that the record was read from, a list a stretch.
+    pub angles: Vec<Vec<DriveAngle>>,
     /// Bumps between frames.
     pub jumps: Vec<Jump>,
     /// Slow motion off the axis line.
     pub creep: Option<Creep>,
     /// Root of reduced chi-square of the fit.
     pub misfit: f64,
+    /// What the air does to the axis and is not in the model, 1-sigma.
+    pub air: Angle,
+    /// The change of the axis that it holds from; `None` where one axis held for all frames.
+    pub change: Option<AxisChange>,
+    /// What held before that change.
+    pub earlier: Option<Box<MountFit>>,
 }
 
 /// Relative 1-sigma of the air's refraction under the standard atmosphere at the site's height:
@@ -149,81 +159,110 @@ const USELESS: Angle = Angle::from_deg(20.0);
 /// Residuals this many times their sigma are no noise.
 const CONTRADICTION: f64 = 10.0;
 
-/// From this misfit on, one axis does not hold for both sides of a bump.
-const BROKEN: f64 = 3.0;
+/// The air moves a field's place by this share of what it does to the axis, in some minutes (own
+/// estimate: a fiftieth of a radian's turn, and as much again to be safe).
+const CREEP_OF_AIR: f64 = 0.04;
+
+/// How far two axes of one alignment may seem apart for what the model leaves out (own estimate:
+/// refraction of real air, lens and clock, from the practice nights' pulls).
+const AXIS_FLOOR: Angle = Angle::from_arcmin(0.3);
 
 /// Fits axis and drive to an alignment's stretches.
 ///
 /// Input: attitudes of the frames over the ground, a stretch a pointing.
 /// `doubt` turns the axis error by as much, and mimics a slow drive.
+/// Output: the fit that holds for the last frames, with what held before them in `earlier`.
 pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, doubt: Doubt) -> MountFit {
-    fit_mount_tied(stretches, &[], ground, doubt)
+    fit_mount_tied(stretches, &[], ground, doubt, Angle::ZERO)
 }
 
-/// The same where the frames of a stretch share errors.
+/// The same where the frames of a stretch share errors (`ties`), and where the air's effect on the
+/// axis is not in the model: `air` is its 1-sigma size.
 pub fn fit_mount_tied(
     stretches: &[Stretch],
     ties: &[Tie],
     ground: &Ground<'_>,
     doubt: Doubt,
+    air: Angle,
 ) -> MountFit {
-    let Some(split) = fit_with_cuts(stretches, ground.refracted_north()) else {
-        return MountFit {
-            axis: Err(AxisUnknown::TooFewFrames),
-            drive: None,
-            jumps: Vec::new(),
-            creep: None,
-            misfit: 1.0,
-        };
-    };
-    let split = tied(largest_part(split, ground), ties, ground);
-    let drive = record_drive(&split.fit.drive, doubt.attitude);
-    let creep = find_creep(&split.fit);
-    MountFit {
-        axis: axis_of(&split.fit, ground, doubt, drive.as_ref(), creep.as_ref()),
-        drive,
-        jumps: split.jumps,
-        creep,
-        misfit: split.fit.misfit(),
-    }
-}
-
-/// A bump that moved the axis itself leaves no axis that fits both sides of it: then the side
-/// that tells its axis better stands for the alignment.
-fn largest_part(split: SplitFit, ground: &Ground<'_>) -> SplitFit {
-    let Some(jump) = split
-        .jumps
-        .first()
-        .copied()
-        .filter(|_| split.fit.misfit() > BROKEN)
-    else {
-        return split;
-    };
-    let is_before = |stretch: &&Stretch| stretch.turns.iter().all(|turn| turn.frame <= jump.before);
-    let (before, after): (Vec<&Stretch>, Vec<&Stretch>) =
-        split.stretches.iter().partition(is_before);
-    let fit_of = |part: Vec<&Stretch>| {
-        let stretches: Vec<Stretch> = part.into_iter().cloned().collect();
-        let fit = invert::fit_axis(&stretches, ground.refracted_north())?;
-        Some((fit, stretches))
-    };
-    let parts = [fit_of(before), fit_of(after)].into_iter().flatten();
-    let best = parts.min_by(|a, b| a.0.covariance.trace().total_cmp(&b.0.covariance.trace()));
-    match best {
-        Some((fit, stretches)) => SplitFit {
-            fit,
-            stretches,
-            jumps: split.jumps,
-        },
-        None => split,
-    }
+    let start = ground.refracted_north();
+    // A direction that is off by some degrees turns each pointing's axis by its own part of that.
+    let lever = invert::fit_axis(stretches, start).map_or(0.0, |fit| (fit.axis - start).norm());
+    let by_aim = lever.min(1.0) * doubt.attitude.rad();
+    let floor = AXIS_FLOOR.rad().hypot(by_aim).hypot(air.rad());
+    let parts = split::fit_parts(stretches, start, Angle::from_rad(floor));
+    let later = parts.unwrap_or_default().into_iter();
+    let fits = later.map(|part| fit_of_part(tied(part, ties, start), ground, doubt, air));
+    let joined = fits.reduce(|earlier, mut now| {
+        now.earlier = Some(Box::new(earlier));
+        now
+    });
+    joined.unwrap_or(MountFit {
+        axis: Err(AxisUnknown::TooFewFrames),
+        drive: None,
+        angles: Vec::new(),
+        jumps: Vec::new(),
+        creep: None,
+        misfit: 1.0,
+        air,
+        change: None,
+        earlier: None,
+    })
 }
 
 /// Cuts are looked for frame by frame; the fit that counts takes what the frames share along.
-fn tied(split: SplitFit, ties: &[Tie], ground: &Ground<'_>) -> SplitFit {
-    match invert::fit_axis_tied(&split.stretches, ties, ground.refracted_north()) {
-        Some(fit) => SplitFit { fit, ..split },
-        None => split,
+fn tied(part: PartFit, ties: &[Tie], start: Vector3<f64>) -> PartFit {
+    match invert::fit_axis_tied(&part.stretches, ties, start) {
+        Some(fit) => PartFit { fit, ..part },
+        None => part,
+    }
+}
+
+fn fit_of_part(part: PartFit, ground: &Ground<'_>, doubt: Doubt, air: Angle) -> MountFit {
+    let mut fit = part.fit;
+    fit.covariance += Matrix2::identity() * air.rad().powi(2);
+    let mut drive = record_drive(&fit.drive, doubt.attitude);
+    if let Some(drive) = &mut drive {
+        // What turns an axis by so much for the eye speeds the stars up by as much at most.
+        drive.rate_ratio.sigma = drive.rate_ratio.sigma.hypot(air.rad());
+    }
+    // What the air does alone must not pass for a rig that sinks.
+    let creep = find_creep(&fit).filter(|creep| creep.departure.value > air * CREEP_OF_AIR);
+    MountFit {
+        axis: axis_of(&fit, ground, doubt, drive.as_ref(), creep.as_ref()),
+        drive,
+        misfit: fit.misfit(),
+        angles: fit.drive,
+        jumps: part.jumps,
+        creep,
+        air,
+        change: part.change,
+        earlier: None,
+    }
+}
+
+impl MountFit {
+    /// What held when a frame was taken.
+    pub fn part_of(&self, frame: usize) -> &MountFit {
+        match (&self.earlier, self.change) {
+            (Some(earlier), Some(change)) if frame < change.after => earlier.part_of(frame),
+            _ => self,
+        }
+    }
+
+    /// Reads the drive's record anew without some frames, in which it stood still.
+    pub fn forget_frames(&mut self, frames: &[usize]) {
+        if frames.is_empty() {
+            return;
+        }
+        for stretch in &mut self.angles {
+            stretch.retain(|angle| !frames.contains(&angle.frame));
+        }
+        let Some(known) = &self.drive else { return };
+        if let Some(mut drive) = record_drive(&self.angles, known.doubt) {
+            drive.rate_ratio.sigma = drive.rate_ratio.sigma.hypot(self.air.rad());
+            self.drive = Some(drive);
+        }
     }
 }
 

@@ -121,7 +121,7 @@ impl AimQuestion<'_> {
             .and_then(|hint| self.by_hint(idx, hint));
         let by_stars = self.by_stars(&self.pointings[idx]);
         match by_stars {
-            Some(aimed) if is_below(sight(&aimed)) => {
+            Some(aimed) if !self.facts.is_adrift() && is_below(sight(&aimed)) => {
                 let frame = &self.frames[self.pointings[idx].frames[aimed.frame]];
                 warnings.push(below_horizon(&frame.file, sight(&aimed), self.facts));
                 None
@@ -181,6 +181,12 @@ impl Aimed {
     /// Where the frame's centre looks.
     pub fn sight(&self) -> Direction<Horizon> {
         self.attitude.apply(Direction::new(nalgebra::Vector3::z()))
+    }
+
+    /// Hour angle of what the frame's centre sees, west positive, over a place on the equator.
+    pub fn hour_angle_on_equator(&self) -> Angle {
+        let seen = self.sight().vector();
+        Angle::from_rad((-seen.x).atan2(seen.z))
     }
 }
 

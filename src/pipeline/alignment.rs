@@ -1,20 +1,23 @@
 //! One alignment through the stages: pointings, attitudes, mount, causes, advice.
 
 use super::aim::{AimQuestion, Aimed, Aims, look_where_told};
+use super::facts::clock;
 use super::gather::{Gathered, MeasuredFrame};
 use super::interpret::MountQuestion;
 use super::plates::{Plates, identify_frames};
 use super::proposal::ProposalQuestion;
-use super::survey::survey;
+use super::survey::{Survey, survey};
 use super::{DiagnoseSettings, NightFacts};
 use crate::advice::{Advice, Situation, say};
 use crate::diagnosis::limits::{ExposureLimits, exposure_limits};
 use crate::diagnosis::{Evidence, Finding, find_causes, without_contradicted_axis};
 use crate::error::Warning;
+use crate::frame::Header;
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, TimedField, find_pointings, sky_rate};
 use crate::identify::{Identifier, Plate};
-use crate::mount::MountFit;
+use crate::mount::plan::TestFrames;
+use crate::mount::{AxisEstimate, MountFit};
 use crate::sky::{Camera, Horizon, Rotation};
 use crate::units::Seconds;
 
@@ -32,16 +35,42 @@ pub struct Examined {
     pub aims: Vec<Option<Aimed>>,
     /// The camera over the ground in each frame, where it is known.
     pub attitudes: Vec<Option<Rotation<Camera, Horizon>>>,
+    /// What came up while aiming.
+    pub warnings: Vec<Warning>,
+    /// Stretches of it that one axis explains, in order of time; never empty.
+    pub parts: Vec<Part>,
+}
+
+/// A part of an alignment during which its axis stayed put.
+pub struct Part {
+    /// The alignment's name, with the time from which the part holds.
+    pub name: String,
     /// What is known about each frame and the mount.
     pub evidence: Evidence,
     /// Causes.
     pub finding: Finding,
-    /// What came up while aiming.
-    pub warnings: Vec<Warning>,
     /// Longest exposures.
     pub limits: ExposureLimits,
     /// Decision and words.
     pub advice: Advice,
+}
+
+impl Part {
+    /// Fit of axis and drive, if there is one.
+    pub fn fit(&self) -> Option<&MountFit> {
+        self.evidence.fit.as_ref()
+    }
+
+    /// Whether a frame (index in the alignment) belongs to it.
+    pub fn has(&self, frame: usize) -> bool {
+        self.evidence.frames.iter().any(|one| one.frame == frame)
+    }
+
+    /// Pointings of which it has frames.
+    pub fn n_pointings(&self) -> usize {
+        let pointings = self.evidence.frames.iter().map(|frame| frame.pointing);
+        pointings.collect::<std::collections::BTreeSet<_>>().len()
+    }
 }
 
 impl Examined {
@@ -50,9 +79,16 @@ impl Examined {
         self.plates.plates.iter().flatten().next()
     }
 
-    /// Fit of axis and drive, if there is one.
-    pub fn fit(&self) -> Option<&MountFit> {
-        self.evidence.fit.as_ref()
+    /// The axis as it stands now, where its sides are known.
+    pub fn axis_over_ground(&self) -> Option<&AxisEstimate> {
+        let now = &self.parts.last()?.evidence;
+        now.axis().filter(|_| now.adrift.is_none())
+    }
+
+    /// The name of the part that a frame belongs to.
+    pub fn part_name(&self, frame: usize) -> &str {
+        let part = self.parts.iter().find(|part| part.has(frame));
+        part.map_or(&self.gathered.name, |part| &part.name)
     }
 }
 
@@ -97,8 +133,19 @@ pub fn examine(
         settings,
         first_pointing,
     };
-    let Aims { aims, warnings } = question.answer();
-    let survey = survey(frames, &plates, &mids, &pointings, &aims, facts);
+    let Aims { mut aims, warnings } = question.answer();
+    let adrift = adrift_facts(frames, &aims, &plates, facts);
+    let ground_facts = adrift.as_ref().unwrap_or(facts);
+    if adrift.is_some() {
+        let unhinted = DiagnoseSettings::default();
+        let question = AimQuestion {
+            facts: ground_facts,
+            settings: &unhinted,
+            ..question
+        };
+        aims = question.answer().aims;
+    }
+    let mut survey = survey(frames, &plates, &mids, &pointings, &aims, ground_facts);
     let mount_question = MountQuestion {
         frames,
         mids: &mids,
@@ -107,40 +154,25 @@ pub fn examine(
         survey: &survey,
         sky_rate: rate,
         identified: plates.plates.iter().any(Option::is_some),
-        facts,
+        facts: ground_facts,
         tolerance: settings.tolerance,
     };
-    let evidence = without_contradicted_axis(mount_question.answer());
-    let finding = find_causes(&evidence);
-    let limits = exposure_limits(&evidence, finding.tolerance);
+    let evidence = mount_question.answer();
+    if adrift.is_some() {
+        // Over an arbitrary meridian an attitude says nothing to anybody.
+        survey.attitudes.fill(None);
+    }
     let missing = facts.what_is_missing(&gathered, &aims, &plates);
-    let proposal = ProposalQuestion {
-        frames,
+    let scene = Scene {
+        gathered: &gathered,
         mids: &mids,
         pointings: &pointings,
         aims: &aims,
         survey: &survey,
-        evidence: &evidence,
-        finding: &finding,
-        limits,
         facts,
-    };
-    let proposal = proposal.answer();
-    let advice = say(&Situation {
-        finding: &finding,
-        evidence: &evidence,
-        limits,
-        pole_altitude: facts.pole_altitude(),
-        hemisphere: facts.site.map(|report| report.site.hemisphere()),
-        true_pole: facts.with_ground(|ground| ground.true_pole),
-        sights: &aims.iter().flatten().map(Aimed::sight).collect::<Vec<_>>(),
-        files: &frames
-            .iter()
-            .map(|frame| frame.file.as_str())
-            .collect::<Vec<_>>(),
-        next: &proposal,
         missing: &missing,
-    });
+    };
+    let parts = evidence.into_iter().map(|one| scene.part(one)).collect();
     Examined {
         plates,
         warnings,
@@ -148,12 +180,123 @@ pub fn examine(
         pointings,
         aims,
         attitudes: survey.attitudes,
-        evidence,
-        finding,
-        limits,
-        advice,
+        parts,
         gathered,
     }
+}
+
+/// The night over an arbitrary meridian, where stars and times between frames are known, but no
+/// pointing could be brought over the ground.
+fn adrift_facts(
+    frames: &[MeasuredFrame],
+    aims: &[Option<Aimed>],
+    plates: &Plates,
+    facts: &NightFacts,
+) -> Option<NightFacts> {
+    let mut known = frames.iter().zip(&plates.plates);
+    let timed = known.any(|(frame, plate)| plate.is_some() && clock(&frame.header).is_some());
+    let lost = !facts.has_ground() || aims.iter().all(Option::is_none);
+    (timed && lost).then(|| facts.adrift())
+}
+
+/// What the parts of an alignment have in common.
+struct Scene<'a> {
+    gathered: &'a Gathered,
+    mids: &'a [Option<Seconds>],
+    pointings: &'a [Pointing],
+    aims: &'a [Option<Aimed>],
+    survey: &'a Survey,
+    facts: &'a NightFacts,
+    missing: &'a [String],
+}
+
+impl Scene<'_> {
+    fn part(&self, evidence: Evidence) -> Part {
+        let Self {
+            gathered, facts, ..
+        } = self;
+        let evidence = without_contradicted_axis(evidence);
+        let finding = find_causes(&evidence);
+        let limits = exposure_limits(&evidence, finding.tolerance);
+        let next = self.next_frames(&evidence, &finding, limits);
+        let files: Vec<&str> = gathered
+            .frames
+            .iter()
+            .map(|one| one.file.as_str())
+            .collect();
+        let sights: Vec<_> = self.aims.iter().flatten().map(Aimed::sight).collect();
+        let over_ground = evidence.adrift.is_none();
+        let advice = say(&Situation {
+            finding: &finding,
+            evidence: &evidence,
+            limits,
+            // Sides of an arbitrary meridian are no sides to move an axis to.
+            pole_altitude: facts.pole_altitude().filter(|_| over_ground),
+            hemisphere: facts.site.map(|report| report.site.hemisphere()),
+            true_pole: facts
+                .with_ground(|ground| ground.true_pole)
+                .filter(|_| over_ground),
+            sights: if over_ground { &sights } else { &[] },
+            files: &files,
+            next: &next,
+            missing: self.missing,
+        });
+        Part {
+            name: part_name(&evidence, gathered),
+            evidence,
+            finding,
+            limits,
+            advice,
+        }
+    }
+
+    /// Frames worth taking; without a place nobody can say where to point.
+    fn next_frames(
+        &self,
+        evidence: &Evidence,
+        finding: &Finding,
+        limits: ExposureLimits,
+    ) -> Vec<TestFrames> {
+        if evidence.adrift.is_some() {
+            return Vec::new();
+        }
+        let question = ProposalQuestion {
+            frames: &self.gathered.frames,
+            mids: self.mids,
+            pointings: self.pointings,
+            aims: self.aims,
+            survey: self.survey,
+            evidence,
+            finding,
+            limits,
+            facts: self.facts,
+        };
+        question.answer()
+    }
+}
+
+/// "folder", or "folder, after 21:14:30" by the camera's own clock for what follows a change.
+fn part_name(evidence: &Evidence, gathered: &Gathered) -> String {
+    let change = evidence.fit.as_ref().and_then(|fit| fit.change);
+    let Some(change) = change else {
+        return gathered.name.clone();
+    };
+    let last = &gathered.frames[change.before];
+    let after = end_by_camera(&last.header).unwrap_or_else(|| last.file.clone());
+    format!("{}, after {after}", gathered.name)
+}
+
+fn end_by_camera(header: &Header) -> Option<String> {
+    let seconds = header.exposure.unwrap_or_default().s().round() as i64;
+    let length = jiff::SignedDuration::from_secs(seconds);
+    let local = header
+        .local_start
+        .and_then(|start| start.checked_add(length).ok());
+    let of_day = local.map(|end| end.strftime("%H:%M:%S").to_string());
+    of_day.or_else(|| {
+        let end = header.start?.checked_add(length).ok()?;
+        Some(end.strftime("%H:%M:%S UTC").to_string())
+    })
 }
 
 /// A lens for matching alone, where nothing is known: 50 mm on a 36 mm wide sensor.

@@ -1,21 +1,24 @@
 //! Findings into the report's own types.
 
-use super::alignment::Examined;
+use jiff::Timestamp;
+
+use super::alignment::{Examined, Part};
 use super::assumed::{assumptions, counted};
 use super::facts::NightFacts;
 use super::gather::MeasuredFrame;
-use crate::diagnosis::{Cause, Verdict};
+use crate::diagnosis::{Cause, Standstill, Verdict};
 use crate::error::{Warned, Warning};
 use crate::identify::Plate;
 use crate::identify::pointing::center_motion;
 use crate::mount::drive::DriveRecord;
 use crate::mount::model::error_of_axis;
 use crate::report::{
-    AlignmentReport, AxisReport, CauseShare, CenterReport, CenterSource, DriftReport, DriveReport,
-    FrameReport, LongestExposure, NightReport, PeriodicReport,
+    AlignmentReport, AxisReport, AxisWithoutSite, CauseShare, CenterReport, CenterSource,
+    DriftReport, DriveReport, FrameReport, LongestExposure, NightReport, PeriodicReport,
+    StandstillReport, StepReport,
 };
 use crate::sky::position_angle;
-use crate::units::{Measured, Pixels, Seconds};
+use crate::units::{Measured, Pixels};
 
 /// The night's report with its warnings. `n_ignored` counts files that are no pictures.
 pub fn assemble(
@@ -45,7 +48,10 @@ pub fn assemble(
     }
     let alignments: Vec<_> = examined
         .iter()
-        .map(|alignment| alignment_report(alignment, facts))
+        .flat_map(|alignment| {
+            let report = |part| alignment_report(alignment, part, facts);
+            alignment.parts.iter().map(report)
+        })
         .collect();
     let value = NightReport {
         answer: answer(&alignments),
@@ -96,7 +102,7 @@ fn frame_report(
     let field = &frame.field;
     FrameReport {
         file: frame.file.clone(),
-        alignment: alignment.gathered.name.clone(),
+        alignment: alignment.part_name(idx).to_owned(),
         pointing: alignment
             .pointings
             .iter()
@@ -113,7 +119,10 @@ fn frame_report(
         fwhm: field.fwhm,
         trail: field.trail,
         drift: drift_report(alignment, idx, frame),
-        own_motion: alignment.evidence.own_motion(idx),
+        own_motion: alignment
+            .parts
+            .iter()
+            .find_map(|part| part.evidence.own_motion(idx)),
         center: center_report(alignment, facts, idx, frame),
         verdict: verdict(frame),
     }
@@ -214,21 +223,22 @@ fn center_by_attitude(
     })
 }
 
-fn alignment_report(alignment: &Examined, facts: &NightFacts) -> AlignmentReport {
-    let advice = &alignment.advice;
+fn alignment_report(alignment: &Examined, part: &Part, facts: &NightFacts) -> AlignmentReport {
+    let advice = &part.advice;
     AlignmentReport {
-        name: alignment.gathered.name.clone(),
-        n_frames: alignment.gathered.frames.len(),
-        n_pointings: alignment.pointings.len(),
-        axis: axis_report(alignment, facts),
-        drive: drive_of(alignment),
-        cause: alignment.finding.cause,
-        causes: cause_shares(alignment),
+        name: part.name.clone(),
+        n_frames: part.evidence.frames.len(),
+        n_pointings: part.n_pointings(),
+        axis: axis_report(part, facts),
+        axis_without_site: axis_without_site(alignment, part),
+        drive: drive_of(alignment, part),
+        cause: part.finding.cause,
+        causes: cause_shares(part),
         decision: advice.decision,
         correction: advice.correction,
         longest_exposure: LongestExposure {
-            now: alignment.limits.now,
-            after_correction: alignment.limits.after_correction,
+            now: part.limits.now,
+            after_correction: part.limits.after_correction,
         },
         next_frames: advice.next_frames.clone(),
         headline: advice.headline.clone(),
@@ -237,12 +247,12 @@ fn alignment_report(alignment: &Examined, facts: &NightFacts) -> AlignmentReport
     }
 }
 
-fn axis_report(alignment: &Examined, facts: &NightFacts) -> Option<AxisReport> {
-    if alignment.finding.cause == Cause::Unknown {
-        // Frames too poor to call a cause are too poor for an axis.
+fn axis_report(part: &Part, facts: &NightFacts) -> Option<AxisReport> {
+    if part.finding.cause == Cause::Unknown || part.evidence.adrift.is_some() {
+        // Frames too poor to call a cause are too poor for an axis; and sides need a horizon.
         return None;
     }
-    let axis = alignment.evidence.axis()?;
+    let axis = part.evidence.axis()?;
     let (altitude_error, azimuth_error, correlation) = axis.parts();
     let against_true =
         facts.with_ground(|ground| error_of_axis(axis.direction, ground.true_pole))?;
@@ -251,43 +261,74 @@ fn axis_report(alignment: &Examined, facts: &NightFacts) -> Option<AxisReport> {
         azimuth_error,
         correlation,
         mirror_ambiguous: axis.mirror_ambiguous,
-        mirror: alignment
-            .evidence
-            .lone
-            .as_ref()
-            .and_then(|lone| lone.mirror),
+        mirror: part.evidence.lone.as_ref().and_then(|lone| lone.mirror),
         true_pole_altitude_error: against_true.up,
         true_pole_azimuth_error: against_true.east,
     })
 }
 
-/// From the fit; without one, a camera that stands still shows by the sky's turn alone.
-fn drive_of(alignment: &Examined) -> Option<DriveReport> {
-    if let Some(record) = alignment.fit().and_then(|fit| fit.drive.as_ref()) {
-        return Some(drive_report(record));
+fn axis_without_site(alignment: &Examined, part: &Part) -> Option<AxisWithoutSite> {
+    if part.finding.cause == Cause::Unknown {
+        return None;
     }
-    let rate = alignment.evidence.sky_rate?;
-    let stands = alignment.finding.cause == Cause::DriveStopped;
-    stands.then(|| DriveReport {
-        rate_ratio: Measured::new(1.0 - rate.value, rate.sigma),
-        periodic: None,
+    let axis = part.evidence.axis_beside_field()?;
+    Some(AxisWithoutSite {
+        total: axis.total,
+        hour_angle_from_field: axis.hour_angle,
+        field: alignment.gathered.frames[axis.frame].file.clone(),
     })
 }
 
-fn drive_report(record: &DriveRecord) -> DriveReport {
-    // A swing counts where it stands out of its own noise.
-    let swings = record.swing.value > record.swing.sigma * 4.0;
+/// From the fit; without one, a camera that stands still shows by the sky's turn alone.
+fn drive_of(alignment: &Examined, part: &Part) -> Option<DriveReport> {
+    if let Some(record) = part.fit().and_then(|fit| fit.drive.as_ref()) {
+        return Some(drive_report(alignment, part, record));
+    }
+    let rate = part.evidence.sky_rate?;
+    let stands = part.finding.cause == Cause::DriveStopped;
+    stands.then(|| DriveReport {
+        rate_ratio: Measured::new(1.0 - rate.value, rate.sigma),
+        periodic: None,
+        step: None,
+        standstills: Vec::new(),
+    })
+}
+
+fn drive_report(alignment: &Examined, part: &Part, record: &DriveRecord) -> DriveReport {
+    let frames = &alignment.gathered.frames;
+    let file = |frame: usize| frames[frame].file.clone();
+    let standstill = |standstill: &Standstill| StandstillReport {
+        file: file(standstill.frames[0]),
+        duration: standstill.duration,
+        slack: standstill.slack(),
+    };
     DriveReport {
         rate_ratio: record.rate_ratio,
-        periodic: swings.then_some(PeriodicReport {
-            amplitude: record.swing.value,
-            period: None::<Seconds>,
+        periodic: record.periodic.map(|swing| PeriodicReport {
+            amplitude: swing.amplitude,
+            period: swing.period,
+            watched: swing.watched,
         }),
+        step: record.step.map(|step| StepReport {
+            before: file(step.before),
+            after: file(step.after),
+            at: instant_between(&frames[step.before], &frames[step.after]),
+            size: step.size,
+        }),
+        standstills: part.evidence.standstills.iter().map(standstill).collect(),
     }
 }
 
-fn cause_shares(alignment: &Examined) -> Vec<CauseShare> {
-    let shares = &alignment.finding.shares;
+/// The middle between the end of one exposure and the start of another, to the second.
+fn instant_between(before: &MeasuredFrame, after: &MeasuredFrame) -> Option<Timestamp> {
+    let exposure = before.header.exposure.unwrap_or_default();
+    let (first, last) = (before.header.start?, after.header.start?);
+    let first = first.as_second() as f64 + exposure.s();
+    Timestamp::from_second((0.5 * (first + last.as_second() as f64)).round() as i64).ok()
+}
+
+fn cause_shares(part: &Part) -> Vec<CauseShare> {
+    let shares = &part.finding.shares;
     // A bump shows between frames, focus is no trail and a lens stretches the corners: none of them
     // is a share of the trail at the centre.
     let counts = |cause: Cause| !matches!(cause, Cause::Bump | Cause::Focus | Cause::Lens);

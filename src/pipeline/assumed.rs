@@ -34,7 +34,7 @@ fn clock_sentence(facts: &NightFacts, examined: &[Examined]) -> Option<String> {
             .any(|aim| aim.source == CenterSource::Stars)
     });
     // The last alignment is how the tracker stands now.
-    let axis = by_stars.rev().find_map(|one| one.evidence.axis())?;
+    let axis = by_stars.rev().find_map(|one| one.axis_over_ground())?;
     let hour = axis.error.total().arcmin() * Angle::from_deg(15.0).sin();
     // A clock wrong by an hour matters where it moves the answer by more than the answer's noise.
     Some(if hour >= 1.0 {

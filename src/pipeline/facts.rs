@@ -11,7 +11,7 @@ use crate::identify::attitude::Evolve;
 use crate::mount::Ground;
 use crate::report::{SiteReport, SiteSource};
 use crate::sky::{Atmosphere, Direction, Horizon, Observer, SkyAt, evolve};
-use crate::units::{Angle, Seconds};
+use crate::units::{Angle, Seconds, Site};
 
 /// Site, clock and ground of a night.
 #[derive(Debug, Clone, PartialEq)]
@@ -21,7 +21,15 @@ pub struct NightFacts {
     observer: Option<Observer>,
     /// Instant from which mid exposures count, by the camera's clock.
     epoch: Option<Timestamp>,
+    /// Whether the meridian is arbitrary; see [`Self::adrift`].
+    adrift: bool,
 }
+
+/// What the air does to the axis where nobody knows how high the camera looked, 1-sigma: the
+/// refraction of 58" tan z changes with the stars' turn as an axis off by up to 58" sec^2 z would
+/// make them drift, 1.9' halfway up the sky.
+/// Source: mean refraction constant, [MEEUS] chapter 16; the altitude is an own choice.
+const UNKNOWN_AIR: Angle = Angle::from_arcmin(2.0);
 
 impl NightFacts {
     /// From the headers of all frames and the options.
@@ -47,6 +55,42 @@ impl NightFacts {
             site,
             observer,
             epoch: headers.filter_map(clock).min(),
+            adrift: false,
+        }
+    }
+
+    /// The same night over an arbitrary meridian, for frames whose stars are known and whose place
+    /// or hour is not.
+    ///
+    /// Method: a place on the equator without air, where the pole lies on the horizon: "up" is the
+    /// side of hour angle 0 and "east" that of hour angle -90 degrees of the arbitrary meridian.
+    /// Angles between axis, pole and fields are true; sides of the horizon mean nothing.
+    pub fn adrift(&self) -> Self {
+        let origin = Site::new(Angle::ZERO, Angle::ZERO);
+        Self {
+            site: None,
+            observer: origin.map(|origin| Observer::new(origin, Atmosphere::none())),
+            epoch: self.epoch,
+            adrift: true,
+        }
+    }
+
+    /// Whether sides of the horizon mean nothing.
+    pub fn is_adrift(&self) -> bool {
+        self.adrift
+    }
+
+    /// Whether the site is known.
+    pub fn has_ground(&self) -> bool {
+        self.observer.is_some()
+    }
+
+    /// 1-sigma of what the air does to the axis and is not in the model.
+    pub fn unknown_air(&self) -> Angle {
+        if self.adrift {
+            UNKNOWN_AIR
+        } else {
+            Angle::ZERO
         }
     }
 
@@ -59,8 +103,13 @@ impl NightFacts {
     /// The sky over the site at a frame's mid exposure; needs site, time and zone.
     pub fn sky_at_mid_exposure(&self, header: &Header) -> Option<SkyAt> {
         let half = header.exposure.unwrap_or_default() / 2.0;
-        let mid = header
-            .start?
+        // Over an arbitrary meridian the zone does not matter either.
+        let start = if self.adrift {
+            clock(header)
+        } else {
+            header.start
+        };
+        let mid = start?
             .checked_add(jiff::SignedDuration::try_from_secs_f64(half.s()).ok()?)
             .ok()?;
         Some(self.observer?.at(mid))

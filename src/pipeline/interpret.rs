@@ -4,14 +4,14 @@ use super::NightFacts;
 use super::aim::Aimed;
 use super::gather::MeasuredFrame;
 use super::survey::Survey;
-use crate::diagnosis::{Evidence, FrameEvidence};
+use crate::diagnosis::{Adrift, Evidence, FrameEvidence, find_standstills, swing_inside};
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, center_motion};
 use crate::mount::drive::DriveRecord;
 use crate::mount::lone::{LoneQuestion, read_lone_frame};
 use crate::mount::model::northern_end;
 use crate::mount::predict::{Exposure, OwnMotion};
-use crate::mount::{AxisUnknown, Doubt, Ground, fit_mount_tied};
+use crate::mount::{AxisUnknown, Doubt, Ground, MountFit, fit_mount_tied};
 use crate::sky::{Camera, Horizon, Rotation};
 use crate::stars::StarField;
 use crate::units::{Angle, Measured, PixelPoint, PixelVector, Pixels, Seconds};
@@ -39,12 +39,15 @@ pub struct MountQuestion<'a> {
 }
 
 impl MountQuestion<'_> {
-    /// All evidence of the alignment.
-    pub fn answer(&self) -> Evidence {
+    /// All evidence of the alignment, in parts where its axis changed; never empty.
+    pub fn answer(&self) -> Vec<Evidence> {
         let lens = self.aims.iter().flatten().map(|aim| aim.lens).next();
         let mut evidence = Evidence {
             frames: self.frame_evidence(),
+            standstills: Vec::new(),
             fit: None,
+            adrift: None,
+            axis_before: None,
             lone: None,
             sky_rate: self.sky_rate,
             identified: self.identified,
@@ -57,10 +60,31 @@ impl MountQuestion<'_> {
                 survey: self.survey,
                 aims: self.aims,
                 ground,
+                air: self.facts.unknown_air(),
             };
             scene.fit(&mut evidence);
         });
-        evidence
+        let mut parts = evidence.into_parts();
+        for part in &mut parts {
+            read_record(part);
+            part.adrift = self.adrift(part);
+        }
+        parts
+    }
+
+    /// The last field of a part that was aimed by its stars, over an arbitrary meridian.
+    fn adrift(&self, part: &Evidence) -> Option<Adrift> {
+        if !self.facts.is_adrift() {
+            return None;
+        }
+        let mut frames = part.frames.iter().rev();
+        frames.find_map(|frame| {
+            let aim = self.aims[frame.pointing]?;
+            Some(Adrift {
+                frame: self.pointings[frame.pointing].frames[aim.frame],
+                hour_angle: aim.hour_angle_on_equator(),
+            })
+        })
     }
 
     fn frame_evidence(&self) -> Vec<FrameEvidence> {
@@ -118,31 +142,24 @@ struct Scene<'a> {
     survey: &'a Survey,
     aims: &'a [Option<Aimed>],
     ground: &'a Ground<'a>,
+    /// What the air does to the axis where the ground does not know it.
+    air: Angle,
 }
 
 impl Scene<'_> {
     fn fit(&self, evidence: &mut Evidence) {
-        let doubts = self.aims.iter().flatten().map(|aim| aim.doubt);
-        let doubt = doubts.reduce(Doubt::max).unwrap_or(NO_DOUBT);
         let several = self
             .survey
             .stretches
             .iter()
             .any(|stretch| stretch.turns.len() >= 2);
+        let doubt = doubt_of(self.aims);
         let fit = several.then(|| {
-            fit_mount_tied(
-                &self.survey.stretches,
-                &self.survey.ties,
-                self.ground,
-                doubt,
-            )
+            let Survey {
+                stretches, ties, ..
+            } = self.survey;
+            fit_mount_tied(stretches, ties, self.ground, doubt, self.air)
         });
-        let axis = fit.as_ref().and_then(|fit| fit.axis.as_ref().ok());
-        let axis_north = axis.map_or_else(
-            || self.ground.refracted_north(),
-            |axis| northern_end(axis.direction, self.ground.hemisphere()),
-        );
-        let record = fit.as_ref().and_then(|fit| fit.drive.as_ref());
         for frame in &mut evidence.frames {
             let Some(setting) = self.setting(frame) else {
                 continue;
@@ -154,37 +171,44 @@ impl Scene<'_> {
             if let (Some(fast), Some(plain)) = (with_rate(2.0), with_rate(1.0)) {
                 frame.along = Some(fast - plain);
             }
-            // Without an axis that fits, the rate means nothing either, unless the drive stands.
-            let told = axis.is_some()
-                || fit
-                    .as_ref()
-                    .is_some_and(|fit| fit.axis == Err(AxisUnknown::NotTurning));
-            let rate = record
-                .filter(|_| told)
-                .and_then(|record| local_rate(record, frame.frame));
-            if let Some(rate) = rate {
-                frame.predicted = exposure.trail_parts(self.ground, axis_north, rate.value, center);
-                frame.own_motion = axis.and_then(|axis| {
-                    let known = &axis.covariance;
-                    let unsure =
-                        exposure.trail_covariance(self.ground, axis_north, known, rate, center)?;
-                    let (trail, line) = (frame.trail?, frame.along_line()?);
-                    let expected = frame.predicted?.total;
-                    Some(OwnMotion::of(&trail, expected, unsure, line))
-                });
-                let corners = corners(&self.frames[frame.frame].field).into_iter();
-                frame.corner_trail = corners
-                    .filter_map(|corner| {
-                        exposure.trail(self.ground, axis_north, rate.value, corner)
-                    })
-                    .map(PixelVector::length)
-                    .max_by(|a, b| a.px().total_cmp(&b.px()));
+            if let Some(fit) = &fit {
+                self.predict(fit.part_of(frame.frame), frame, &exposure);
             }
         }
         if fit.is_none() {
             self.read_lone(evidence, doubt);
         }
         evidence.fit = fit;
+    }
+
+    /// The trails in a frame that the fit draws, and the frame's own trail against them.
+    fn predict(&self, fit: &MountFit, frame: &mut FrameEvidence, exposure: &Exposure<'_>) {
+        let axis = fit.axis.as_ref().ok();
+        let axis_north = match &fit.axis {
+            Ok(axis) => northern_end(axis.direction, self.ground.hemisphere()),
+            // Without an axis that fits, the rate means nothing either, unless the drive stands.
+            Err(AxisUnknown::NotTurning) => self.ground.refracted_north(),
+            Err(_) => return,
+        };
+        let record = fit.drive.as_ref();
+        let Some(rate) = record.and_then(|record| local_rate(record, frame.frame)) else {
+            return;
+        };
+        let field = &self.frames[frame.frame].field;
+        let center = field.center();
+        frame.predicted = exposure.trail_parts(self.ground, axis_north, rate.value, center);
+        frame.own_motion = axis.and_then(|axis| {
+            let known = &axis.covariance;
+            let unsure = exposure.trail_covariance(self.ground, axis_north, known, rate, center)?;
+            let (trail, line) = (frame.trail?, frame.along_line()?);
+            let expected = frame.predicted?.total;
+            Some(OwnMotion::of(&trail, expected, unsure, line))
+        });
+        frame.corner_trail = corners(field)
+            .into_iter()
+            .filter_map(|corner| exposure.trail(self.ground, axis_north, rate.value, corner))
+            .map(PixelVector::length)
+            .max_by(|a, b| a.px().total_cmp(&b.px()));
     }
 
     /// Lens, attitude and exposure of a frame, where all are known.
@@ -250,6 +274,34 @@ impl Setting {
             attitude: self.attitude,
             length: self.length,
         }
+    }
+}
+
+/// The largest doubt of any pointing's aim; where nothing was aimed there is nothing to doubt.
+fn doubt_of(aims: &[Option<Aimed>]) -> Doubt {
+    let doubts = aims.iter().flatten().map(|aim| aim.doubt);
+    doubts.reduce(Doubt::max).unwrap_or(NO_DOUBT)
+}
+
+/// The drive's record once the frames' own trails are known: without the frames in which it stood
+/// still, and with the swing as the drive makes it.
+fn read_record(evidence: &mut Evidence) {
+    evidence.standstills = find_standstills(&evidence.frames);
+    let stood: Vec<usize> = evidence
+        .standstills
+        .iter()
+        .flat_map(|standstill| standstill.frames.iter().copied())
+        .collect();
+    let least = swing_inside(evidence).filter(|_| stood.is_empty());
+    let exposures = evidence.frames.iter().filter_map(|frame| frame.exposure);
+    let n_exposures = exposures.clone().count().max(1) as f64;
+    let mean = exposures.fold(Seconds::default(), |sum, one| sum + one) / n_exposures;
+    let Some(fit) = &mut evidence.fit else { return };
+    fit.forget_frames(&stood);
+    let Some(record) = &mut fit.drive else { return };
+    record.periodic = record.periodic.map(|swing| swing.unsmeared(mean));
+    if let Some(least) = least.filter(|_| record.step.is_none()) {
+        record.raise_swing(least);
     }
 }
 

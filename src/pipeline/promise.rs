@@ -1,7 +1,7 @@
 //! Truth held here: synthetic. What the plan of next frames promises is what those frames give.
 
 use super::DiagnoseSettings;
-use super::alignment::{Examined, examine};
+use super::alignment::{Examined, Part, examine};
 use super::facts::NightFacts;
 use super::gather::{Gathered, MeasuredFrame};
 use crate::advice::NextFrame;
@@ -116,6 +116,11 @@ fn as_pointing(next: &NextFrame) -> String {
     pointing(&looking, next.count, next.exposure.s())
 }
 
+/// The part that holds for the last frames.
+fn now(examined: &Examined) -> &Part {
+    examined.parts.last().expect("never empty")
+}
+
 /// Takes the first proposed frames and compares what becomes of the axis with the promise.
 /// Two frames of 30 s come before it. Returns what was proposed.
 fn check_promise(
@@ -127,7 +132,7 @@ fn check_promise(
     let count = 2;
     let first = pointing(looking, count, 30.0);
     let before = examined_to(&scenario(latitude, axis, &first), tolerance);
-    let frames = before.advice.next_frames[0].clone();
+    let frames = now(&before).advice.next_frames[0].clone();
     let Purpose::Axis {
         before: known,
         weak_after,
@@ -136,13 +141,13 @@ fn check_promise(
     else {
         panic!("{frames:?}")
     };
-    let now = Knowledge::of(&before.evidence.axis().unwrap().covariance);
-    let factor = now.weak_sigma / known.weak_sigma;
+    let start = Knowledge::of(&now(&before).evidence.axis().unwrap().covariance);
+    let factor = start.weak_sigma / known.weak_sigma;
     assert!((1.0 / WITHIN..WITHIN).contains(&factor), "before: {factor}");
     let all = format!("{first}{}", as_pointing(&frames));
     let after = examined_to(&scenario(latitude, axis, &all), tolerance);
     assert_eq!(after.gathered.frames.len(), count + frames.count);
-    let reached = after.evidence.axis().unwrap();
+    let reached = now(&after).evidence.axis().unwrap();
     let weak = sigma_along(&reached.covariance, known.weak);
     let largest = Knowledge::of(&reached.covariance).weak_sigma;
     for (reached, promised) in [(weak, weak_after), (largest, largest_after)] {
@@ -201,14 +206,15 @@ fn a_lone_frame_is_told_to_go_on_and_what_it_is_promised_comes_true() {
     let lone = scenario(48.0, (10.0, 70.0), &pointing(NEAR_EQUATOR, 1, 60.0));
     let lone = examined(&lone);
     assert!(
-        lone.evidence
+        now(&lone)
+            .evidence
             .axis()
             .is_none_or(|axis| axis.mirror_ambiguous)
     );
-    assert!(lone.advice.correction.is_none());
-    let frames = &lone.advice.next_frames[0];
+    assert!(now(&lone).advice.correction.is_none());
+    let frames = &now(&lone).advice.next_frames[0];
     assert!(frames.untouched && frames.count == 1, "{frames:?}");
-    assert_eq!(lone.advice.next_frames[0].facing, "the same field");
+    assert_eq!(now(&lone).advice.next_frames[0].facing, "the same field");
     let Purpose::Sign {
         after: Some(promised),
     } = frames.purpose
@@ -217,7 +223,7 @@ fn a_lone_frame_is_told_to_go_on_and_what_it_is_promised_comes_true() {
     };
     let pair = scenario(48.0, (10.0, 70.0), &pointing(NEAR_EQUATOR, 2, 60.0));
     let pair = examined(&pair);
-    let reached = Knowledge::of(&pair.evidence.axis().unwrap().covariance);
+    let reached = Knowledge::of(&now(&pair).evidence.axis().unwrap().covariance);
     let factor = reached.weak_sigma / promised.weak_sigma;
     assert!((1.0 / WITHIN..WITHIN).contains(&factor), "{factor}");
 }
@@ -226,8 +232,11 @@ fn a_lone_frame_is_told_to_go_on_and_what_it_is_promised_comes_true() {
 fn round_stars_ask_for_nothing() {
     let aligned = scenario(48.0, (0.5, -0.5), &pointing(NEAR_EQUATOR, 4, 60.0));
     let aligned = examined(&aligned);
-    assert_eq!(aligned.advice.decision, crate::advice::Decision::CarryOn);
-    assert!(aligned.advice.next_frames.is_empty());
+    assert_eq!(
+        now(&aligned).advice.decision,
+        crate::advice::Decision::CarryOn
+    );
+    assert!(now(&aligned).advice.next_frames.is_empty());
 }
 
 #[test]
@@ -238,7 +247,7 @@ fn few_frames_of_a_wrong_rate_ask_for_the_time_of_a_turn_of_the_worm() {
         pointing.exposure_s = 180.0;
     }
     let found = examined(&solar);
-    let frames = &found.advice.next_frames[0];
+    let frames = &now(&found).advice.next_frames[0];
     assert!(frames.untouched, "{frames:?}");
     let Purpose::Drive { will_span, .. } = frames.purpose else {
         panic!("{frames:?}")
@@ -270,9 +279,9 @@ fn a_lone_frame_holds_the_truth_or_its_mirror_within_its_ellipse() {
     let mut squares = 0.0;
     for (seed, focal_mm, truth, looking) in nights {
         let night = lone_night(seed, focal_mm, truth, looking);
-        let axis = night.evidence.axis().expect("the trail is seen");
-        assert!(axis.mirror_ambiguous && night.advice.correction.is_none());
-        let mirror = night.evidence.lone.as_ref().unwrap().mirror.unwrap();
+        let axis = now(&night).evidence.axis().expect("the trail is seen");
+        assert!(axis.mirror_ambiguous && now(&night).advice.correction.is_none());
+        let mirror = now(&night).evidence.lone.as_ref().unwrap().mirror.unwrap();
         let weight = axis.covariance.try_inverse().unwrap();
         let square = |error: crate::mount::model::AxisError| {
             let off = nalgebra::Vector2::new(
@@ -294,7 +303,7 @@ fn a_lone_frame_holds_the_truth_or_its_mirror_within_its_ellipse() {
 #[test]
 fn a_long_trail_on_a_wide_field_tells_both_parts() {
     let night = lone_night(8, 24.0, (150.0, 260.0), NEAR_EQUATOR);
-    let known = Knowledge::of(&night.evidence.axis().unwrap().covariance);
+    let known = Knowledge::of(&now(&night).evidence.axis().unwrap().covariance);
     // The prior alone leaves 240'.
     assert!(known.weak_sigma.arcmin() < 120.0);
 }

@@ -89,6 +89,25 @@ impl ProposalQuestion<'_> {
         planned.unwrap_or_default()
     }
 
+    /// The stretches of the frames that the evidence is about.
+    fn stretches(&self) -> Vec<Stretch> {
+        let has = |turn: &FrameTurn| {
+            let mut frames = self.evidence.frames.iter();
+            frames.any(|one| one.frame == turn.frame)
+        };
+        let stretches = self.survey.stretches.iter().map(|stretch| Stretch {
+            turns: stretch
+                .turns
+                .iter()
+                .filter(|turn| has(turn))
+                .cloned()
+                .collect(),
+        });
+        stretches
+            .filter(|stretch| !stretch.turns.is_empty())
+            .collect()
+    }
+
     fn for_fitted(&self, ground: &Ground<'_>, axis: Direction<Horizon>) -> Vec<TestFrames> {
         let Some(current) = self.current() else {
             return Vec::new();
@@ -106,7 +125,7 @@ impl ProposalQuestion<'_> {
         let question = PlanQuestion {
             ground,
             axis_north: northern_end(axis, ground.hemisphere()),
-            stretches: &self.survey.stretches,
+            stretches: &self.stretches(),
             current,
             scale: fit.map_or(1.0, |fit| fit.misfit.powi(2).max(1.0)),
             floor,

@@ -12,8 +12,9 @@ use crate::stars::FrameTrail;
 use crate::units::{Angle, Seconds};
 
 use super::{
-    AlignmentReport, AxisReport, CauseShare, CenterReport, Correction, DriftReport, DriveReport,
-    FrameReport, NextFrame, NightReport, SiteReport,
+    AlignmentReport, AxisReport, AxisWithoutSite, CauseShare, CenterReport, Correction,
+    DriftReport, DriveReport, FrameReport, NextFrame, NightReport, PeriodicReport, SiteReport,
+    StandstillReport, StepReport,
 };
 
 /// Version of the contract.
@@ -131,6 +132,8 @@ struct Alignment {
     frames: usize,
     pointings: usize,
     axis: Option<Axis>,
+    /// Where `axis` is null for want of site or clock; an addition to version 1.
+    axis_without_site: Option<AxisBesideField>,
     drive: Option<Drive>,
     cause: &'static str,
     causes: Vec<CauseEntry>,
@@ -181,6 +184,16 @@ struct Mirror {
 }
 
 #[derive(Debug, Clone, Serialize)]
+struct AxisBesideField {
+    total_arcmin: Number,
+    total_sigma_arcmin: Number,
+    /// Of the axis's northern end, west positive.
+    hour_angle_from_field_deg: Number,
+    hour_angle_from_field_sigma_deg: Number,
+    field_file: String,
+}
+
+#[derive(Debug, Clone, Serialize)]
 struct TruePole {
     altitude_error_arcmin: Number,
     azimuth_error_arcmin: Number,
@@ -191,12 +204,41 @@ struct Drive {
     rate_ratio: Number,
     rate_ratio_sigma: Number,
     periodic: Option<Periodic>,
+    /// A jump of the drive angle; an addition to version 1.
+    step: Option<Step>,
+    /// Pointings at whose start the drive stood still; an addition to version 1.
+    standstills: Vec<Standstill>,
 }
 
 #[derive(Debug, Clone, Serialize)]
 struct Periodic {
+    /// A lower bound where `period_s` is null.
     amplitude_arcsec: Number,
     period_s: Number,
+    /// 1-sigma; an addition to version 1.
+    amplitude_sigma_arcsec: Number,
+    /// 1-sigma; an addition to version 1.
+    period_sigma_s: Number,
+    /// Time for which the drive was watched; an addition to version 1.
+    watched_s: Number,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Step {
+    before: String,
+    after: String,
+    at_utc: Option<String>,
+    size_arcsec: Number,
+    size_sigma_arcsec: Number,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Standstill {
+    file: String,
+    duration_s: Number,
+    duration_sigma_s: Number,
+    /// At least.
+    slack_arcsec: Number,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -373,6 +415,10 @@ impl From<&AlignmentReport> for Alignment {
             frames: alignment.n_frames,
             pointings: alignment.n_pointings,
             axis: alignment.axis.as_ref().map(Axis::from),
+            axis_without_site: alignment
+                .axis_without_site
+                .as_ref()
+                .map(AxisBesideField::from),
             drive: alignment.drive.as_ref().map(Drive::from),
             cause: alignment.cause.key(),
             causes: alignment.causes.iter().map(CauseEntry::from).collect(),
@@ -436,15 +482,61 @@ impl From<&Knowledge> for Weak {
     }
 }
 
+impl From<&AxisWithoutSite> for AxisBesideField {
+    fn from(axis: &AxisWithoutSite) -> Self {
+        Self {
+            total_arcmin: arcmin(axis.total.value),
+            total_sigma_arcmin: arcmin(axis.total.sigma),
+            hour_angle_from_field_deg: degrees(axis.hour_angle_from_field.value),
+            hour_angle_from_field_sigma_deg: degrees(axis.hour_angle_from_field.sigma),
+            field_file: axis.field.clone(),
+        }
+    }
+}
+
 impl From<&DriveReport> for Drive {
     fn from(drive: &DriveReport) -> Self {
         Self {
             rate_ratio: number(drive.rate_ratio.value),
             rate_ratio_sigma: number(drive.rate_ratio.sigma),
-            periodic: drive.periodic.map(|periodic| Periodic {
-                amplitude_arcsec: number(periodic.amplitude.arcsec()),
-                period_s: seconds(periodic.period),
-            }),
+            periodic: drive.periodic.as_ref().map(Periodic::from),
+            step: drive.step.as_ref().map(Step::from),
+            standstills: drive.standstills.iter().map(Standstill::from).collect(),
+        }
+    }
+}
+
+impl From<&PeriodicReport> for Periodic {
+    fn from(periodic: &PeriodicReport) -> Self {
+        Self {
+            amplitude_arcsec: number(periodic.amplitude.value.arcsec()),
+            period_s: seconds(periodic.period.map(|period| period.value)),
+            amplitude_sigma_arcsec: number(periodic.amplitude.sigma.arcsec()),
+            period_sigma_s: seconds(periodic.period.map(|period| period.sigma)),
+            watched_s: number(periodic.watched.s()),
+        }
+    }
+}
+
+impl From<&StepReport> for Step {
+    fn from(step: &StepReport) -> Self {
+        Self {
+            before: step.before.clone(),
+            after: step.after.clone(),
+            at_utc: step.at.map(|at| at.to_string()),
+            size_arcsec: number(step.size.value.arcsec()),
+            size_sigma_arcsec: number(step.size.sigma.arcsec()),
+        }
+    }
+}
+
+impl From<&StandstillReport> for Standstill {
+    fn from(standstill: &StandstillReport) -> Self {
+        Self {
+            file: standstill.file.clone(),
+            duration_s: number(standstill.duration.value.s()),
+            duration_sigma_s: number(standstill.duration.sigma.s()),
+            slack_arcsec: number(standstill.slack.value.arcsec()),
         }
     }
 }

@@ -121,7 +121,7 @@ mod tests {
     "#;
 
     /// Keys that were added to version 1 since.
-    const ADDITIONS: [&str; 29] = [
+    const ADDITIONS: [&str; 33] = [
         "/alignments/*/axis/mirror",
         "/alignments/*/axis/mirror/altitude_error_arcmin",
         "/alignments/*/axis/mirror/azimuth_error_arcmin",
@@ -130,6 +130,10 @@ mod tests {
         "/alignments/*/axis/weak/angle_deg",
         "/alignments/*/axis/weak/direction",
         "/alignments/*/axis/weak/sigma_arcmin",
+        "/alignments/*/drive/periodic/amplitude_sigma_arcsec",
+        "/alignments/*/drive/periodic/period_sigma_s",
+        "/alignments/*/drive/periodic/watched_s",
+        "/alignments/*/drive/standstills",
         "/alignments/*/headline",
         "/alignments/*/next_frames/*/altitude_deg",
         "/alignments/*/next_frames/*/sigma_after_arcmin",

@@ -216,6 +216,8 @@ pub struct AlignmentReport {
     pub n_pointings: usize,
     /// Where the axis points, if the frames tell.
     pub axis: Option<AxisReport>,
+    /// Where the axis points against a field, where its sides are not known.
+    pub axis_without_site: Option<AxisWithoutSite>,
     /// How the drive ran, if the frames tell.
     pub drive: Option<DriveReport>,
     /// The largest cause.
@@ -296,22 +298,63 @@ impl AxisReport {
     }
 }
 
+/// The axis of frames whose stars are known and whose place or hour is not.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AxisWithoutSite {
+    /// Distance of the axis from the pole; the sigma covers the air, which is not in the model.
+    pub total: Measured<Angle>,
+    /// Hour angle of the axis's northern end less that of the field, west positive.
+    pub hour_angle_from_field: Measured<Angle>,
+    /// File of the frame that shows the field.
+    pub field: String,
+}
+
 /// How the drive ran.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct DriveReport {
     /// Mean rate over the sidereal rate; 1 is right, negative runs backwards.
     pub rate_ratio: Measured<f64>,
     /// Swing about the mean rate, where there is one.
     pub periodic: Option<PeriodicReport>,
+    /// A step of the drive angle, where there is one.
+    pub step: Option<StepReport>,
+    /// Pointings at whose start the drive stood still.
+    pub standstills: Vec<StandstillReport>,
 }
 
 /// A drive's swing about its mean rate.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PeriodicReport {
     /// Half of the full swing, as an angle about the axis; a lower bound where the period is unknown.
-    pub amplitude: Angle,
+    pub amplitude: Measured<Angle>,
     /// Its period, if the frames span enough of it.
-    pub period: Option<Seconds>,
+    pub period: Option<Measured<Seconds>>,
+    /// Time for which the drive was watched.
+    pub watched: Seconds,
+}
+
+/// A step of the drive angle between two frames, or inside the frame between them.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StepReport {
+    /// File of the last frame before it.
+    pub before: String,
+    /// File of the first frame after it.
+    pub after: String,
+    /// When, in the middle between the two, if the clock is known.
+    pub at: Option<Timestamp>,
+    /// How far the drive jumped ahead (positive) or back, as an angle about the axis.
+    pub size: Measured<Angle>,
+}
+
+/// A drive that stood still at the start of a pointing.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StandstillReport {
+    /// File of the pointing's first frame.
+    pub file: String,
+    /// Time from the start of its exposure until the drive ran.
+    pub duration: Measured<Seconds>,
+    /// The slack that it ran through in that time; at least.
+    pub slack: Measured<Angle>,
 }
 
 /// One cause's part of the trail.

@@ -95,12 +95,16 @@ fn misaligned() -> AlignmentReport {
             true_pole_altitude_error: Angle::from_arcmin(4.9),
             true_pole_azimuth_error: Angle::from_arcmin(31.2),
         }),
+        axis_without_site: None,
         drive: Some(DriveReport {
             rate_ratio: Measured::new(0.9998, 0.0002),
             periodic: Some(PeriodicReport {
-                amplitude: Angle::from_arcsec(6.0),
-                period: Some(Seconds::new(480.0)),
+                amplitude: Measured::new(Angle::from_arcsec(6.0), Angle::from_arcsec(0.5)),
+                period: Some(Measured::new(Seconds::new(480.0), Seconds::new(9.0))),
+                watched: Seconds::new(600.0),
             }),
+            step: None,
+            standstills: Vec::new(),
         }),
         cause: Cause::Axis,
         causes: vec![
@@ -264,6 +268,7 @@ pub fn cannot_tell() -> Warned<NightReport> {
             n_frames: 1,
             n_pointings: 1,
             axis: None,
+            axis_without_site: None,
             drive: None,
             cause: Cause::Unknown,
             causes: Vec::new(),

@@ -89,7 +89,8 @@ impl Row<'_> {
     fn file(&self) -> String {
         let first = self.frames[0];
         // The heading above the table names the folder already.
-        let folder = format!("{}/", first.alignment);
+        let folder = first.alignment.split(", after ").next().unwrap_or_default();
+        let folder = format!("{folder}/");
         let start = first.file.strip_prefix(&folder).unwrap_or(&first.file);
         match self.frames.len() {
             1 => start.to_string(),

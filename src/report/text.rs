@@ -60,6 +60,10 @@ fn alignment_now(night: &NightReport, alignment: &AlignmentReport, page: &mut Pa
     if let Some(found) = &alignment.axis {
         axis(found, page);
     }
+    if let Some(found) = &alignment.axis_without_site {
+        let words = format!("{} from the pole, side not known", with_sigma(found.total));
+        page.words(Role::Body, " axis     ", &words);
+    }
     longest(&alignment.longest_exposure, page);
     let reasons = alignment.reasons.iter().map(String::as_str);
     labelled(page, "why", Role::Body, reasons);

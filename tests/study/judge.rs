@@ -196,7 +196,7 @@ fn distance_square(found: &AxisReport, [up, east]: &[Against; 2]) -> f64 {
 }
 
 fn drive_against_truth(night: &Night, report: &NightReport) -> Option<Against> {
-    let ratio = report.alignments[0].drive?.rate_ratio;
+    let ratio = report.alignments[0].drive.as_ref()?.rate_ratio;
     Some(Against {
         value: ratio.value,
         sigma: ratio.sigma,
