@@ -12,6 +12,7 @@ use rayon::prelude::*;
 use super::attitude::{Anchor, Reference};
 use super::lens::Lens;
 use super::reduced::{Hold, Reduced, Row};
+use super::weighing::{CUT, Sized, Tally, common_variance, frame_variances, robust_scale, weigh};
 use crate::sky::rotation::skew;
 use crate::sky::{Camera, Direction, Horizon, Rotation};
 use crate::units::{PixelPoint, Seconds};
@@ -61,8 +62,8 @@ pub(super) struct Outcome {
     pub(super) own: Vec<Matrix3<f64>>,
     /// Of all frames' rotation vectors together, all else eliminated.
     pub(super) information: DMatrix<f64>,
-    /// Stars that count and root mean square residual, a frame.
-    pub(super) quality: Vec<(usize, f64)>,
+    /// Residuals of each frame.
+    pub(super) tallies: Vec<Tally>,
 }
 
 /// Rounds at most; each makes the error of the linear model some hundred times smaller.
@@ -74,43 +75,53 @@ const LONGEST_STEP: f64 = 0.02;
 /// How loosely the reference attitude is held, radians: enough to make the equations solvable
 /// where no star has a name, far too loose to matter (a reference is good to minutes of arc).
 const REFERENCE_SIGMA: f64 = 0.02;
-/// Residuals count nothing from here on, in robust sigmas (Tukey's biweight). At 6 the variance of
-/// an attitude is 1.006 times the least; sum of weights and residual scale are both 5 % low, which
-/// cancels in the covariance to 0.998 (integrals of two-dimensional normal residuals).
-const CUT: f64 = 6.0;
-/// The stars' own sigmas count as much as this many residuals when a frame's residual scale is
-/// taken: a frame with a handful of stars is not believed to be ten times better than its stars.
-const SCALE_TRUST: f64 = 10.0;
-
 impl Joint<'_> {
     /// Fits; `None` where the equations cannot be solved.
+    ///
+    /// Numbered steps: 1. all frames weighed as their stars state; 2. by the variance that all
+    /// residuals show; 3. by the variance that each frame's residuals show.
     pub(super) fn solve(&mut self) -> Option<Outcome> {
-        let mut scales = vec![f64::INFINITY; self.frames.len()];
-        let mut factor: Option<Cholesky<f64, Dyn>> = None;
-        let mut before = f64::INFINITY;
-        for _ in 0..MAX_ROUNDS {
-            let reduced = self.linear(&mut scales)?.reduced;
-            // The factor of an earlier round serves while steps shrink fast with it.
-            let usable = match factor.take() {
-                Some(factor) => factor,
-                None => self.held(reduced.matrix()).cholesky()?,
-            };
-            let step = reduced.step(&usable);
-            let size = step_size(&reduced, &step.frames);
-            self.take(&step);
-            if size < SETTLED {
-                break;
-            }
-            factor = (size < 0.3 * before).then_some(usable);
-            before = size;
-        }
-        let linear = self.linear(&mut scales)?;
+        let mut cut_scale = f64::INFINITY;
+        // 1.
+        let stated = vec![1.0; self.frames.len()];
+        let tallies = self.settle(&stated, &mut cut_scale)?.tallies;
+        // 2.
+        let common = common_variance(&tallies);
+        cut_scale = f64::INFINITY;
+        let alike = vec![common; self.frames.len()];
+        let tallies = self.settle(&alike, &mut cut_scale)?.tallies;
+        // 3.
+        let variances = frame_variances(&tallies, common);
+        let linear = self.settle(&variances, &mut cut_scale)?;
         let matrix = self.held(linear.reduced.matrix());
         Some(Outcome {
             information: linear.reduced.frames_information(&matrix)?,
             own: linear.reduced.own,
-            quality: linear.quality,
+            tallies: linear.tallies,
         })
+    }
+
+    /// Steps until nothing moves any more; returns the equations there.
+    fn settle(&mut self, variances: &[f64], cut_scale: &mut f64) -> Option<Linear> {
+        let mut factor: Option<Cholesky<f64, Dyn>> = None;
+        let mut before = f64::INFINITY;
+        for _ in 0..MAX_ROUNDS {
+            let linear = self.linear(variances, cut_scale)?;
+            // The factor of an earlier round serves while steps shrink fast with it.
+            let usable = match factor.take() {
+                Some(factor) => factor,
+                None => self.held(linear.reduced.matrix()).cholesky()?,
+            };
+            let step = linear.reduced.step(&usable);
+            let size = step_size(&linear.reduced, &step.frames);
+            if size < SETTLED {
+                return Some(linear);
+            }
+            self.take(&step);
+            factor = (size < 0.3 * before).then_some(usable);
+            before = size;
+        }
+        self.linear(variances, cut_scale)
     }
 
     /// The matrix with the reference frame held.
@@ -137,25 +148,43 @@ impl Joint<'_> {
         self.air += step.common.z * shorten;
     }
 
-    /// Rows of all frames with weights and scales, and the equations they make.
-    fn linear(&self, scales: &mut [f64]) -> Option<Linear> {
-        let sizes: Vec<Matrix2<f64>> = self.star_information(scales);
-        let frames: Vec<WeighedFrame> = self
-            .frames
-            .par_iter()
-            .zip(scales.par_iter())
-            .map(|(frame, scale)| self.weigh(frame, *scale, &sizes))
-            .collect();
-        let mut rows = Vec::with_capacity(frames.len());
-        let mut quality = Vec::with_capacity(frames.len());
-        for (frame, scale) in frames.into_iter().zip(scales) {
-            *scale = frame.scale;
-            quality.push((frame.n_stars, frame.rms_px));
-            rows.push(frame.rows);
-        }
+    /// Numbered steps: 1. rows of all frames; 2. how well each star's place is known from all of
+    /// them and its anchor; 3. each residual's size; 4. the scale of all residuals and the
+    /// weights; 5. the equations.
+    fn linear(&self, variances: &[f64], cut_scale: &mut f64) -> Option<Linear> {
+        // 1.
+        let mut rows: Vec<Vec<Row>> = self.frames.par_iter().map(|f| self.rows(f)).collect();
+        // 2.
         let holds: Vec<_> = self.stars.iter().map(Place::hold).collect();
+        let mut whole: Vec<f64> = holds.iter().map(|h| 0.5 * h.information.trace()).collect();
+        let per_square = self.lens.focal_px.powi(2);
+        let own = |row: &Row, variance: f64| 0.5 * row.weight.trace() * per_square / variance;
+        for (rows, variance) in rows.iter().zip(variances) {
+            for row in rows {
+                whole[row.star] += own(row, *variance);
+            }
+        }
+        // 3.
+        let sizes: Vec<Vec<Sized>> = rows
+            .par_iter()
+            .zip(variances)
+            .map(|(rows, &variance)| {
+                let sized =
+                    |row: &Row| Sized::new(row, own(row, variance), whole[row.star], variance);
+                rows.iter().map(sized).collect()
+            })
+            .collect();
+        // 4.
+        *cut_scale = cut_scale.min(robust_scale(&sizes));
+        let tallies = rows
+            .par_iter_mut()
+            .zip(&sizes)
+            .zip(variances)
+            .map(|((rows, sizes), &variance)| weigh(rows, sizes, *cut_scale, variance))
+            .collect();
+        // 5.
         let reduced = Reduced::new(&rows, &holds, &self.common_hold())?;
-        Some(Linear { reduced, quality })
+        Some(Linear { reduced, tallies })
     }
 
     fn common_hold(&self) -> Hold<Matrix3<f64>, Vector3<f64>> {
@@ -178,73 +207,6 @@ impl Joint<'_> {
         }
     }
 
-    /// How well each star's place is known from all its frames and its anchor, in its tangent
-    /// plane, 1 / square radians: for the share of its own noise that a residual lacks.
-    fn star_information(&self, scales: &[f64]) -> Vec<Matrix2<f64>> {
-        let mut sizes: Vec<Matrix2<f64>> =
-            self.stars.iter().map(|s| s.hold().information).collect();
-        for (frame, scale) in self.frames.iter().zip(scales) {
-            let scale = if scale.is_finite() { *scale } else { 1.0 };
-            let per_square = (self.lens.focal_px / scale).powi(2);
-            for seen in &frame.seen {
-                let mean = 0.5 * seen.information.trace();
-                sizes[seen.star] += Matrix2::identity() * (mean * per_square);
-            }
-        }
-        sizes
-    }
-
-    fn weigh(&self, frame: &Frame, last_scale: f64, sizes: &[Matrix2<f64>]) -> WeighedFrame {
-        let unit = if last_scale.is_finite() {
-            last_scale
-        } else {
-            1.0
-        };
-        let unweighed = self.rows(frame);
-        let measured: Vec<Sized> = unweighed
-            .iter()
-            .map(|row| {
-                // A residual is smaller than its star's error, because the star's place rests on it.
-                let own = 0.5 * row.weight.trace() * (self.lens.focal_px / unit).powi(2);
-                let whole = 0.5 * sizes[row.star].trace();
-                let left = (1.0 - own / whole).max(LEAST_LEFT);
-                let square = (row.off.transpose() * row.weight * row.off)[0] / (2.0 * left);
-                Sized { square, left }
-            })
-            .collect();
-        let scale = robust_scale(&measured).min(last_scale);
-        let mut weighed = WeighedFrame {
-            rows: Vec::with_capacity(unweighed.len()),
-            scale,
-            n_stars: 0,
-            rms_px: 0.0,
-        };
-        let (mut weights, mut squares, mut squares_px) = (0.0, 0.0, 0.0);
-        for (mut row, sized) in unweighed.into_iter().zip(measured) {
-            let size = sized.square.sqrt() / scale;
-            if size >= CUT {
-                continue;
-            }
-            let weight = (1.0 - (size / CUT).powi(2)).powi(2);
-            // A star that rests on this frame alone says nothing about the frame's scale.
-            let counted = weight * sized.left.min(1.0);
-            weights += counted;
-            squares += counted * sized.square;
-            squares_px += counted * row.off.norm_squared() / (2.0 * sized.left);
-            row.weight *= weight;
-            weighed.n_stars += 1;
-            weighed.rows.push(row);
-        }
-        // Two residuals a star, three numbers of the frame.
-        let freedom = (2.0 * weights - 3.0).max(0.0);
-        let variance = (SCALE_TRUST + 2.0 * squares) / (SCALE_TRUST + freedom);
-        weighed.rms_px = (squares_px / weights.max(1e-9)).sqrt();
-        for row in &mut weighed.rows {
-            row.weight /= variance;
-        }
-        weighed
-    }
-
     /// Residuals and derivatives of a frame's stars; weights are the star finder's.
     fn rows(&self, frame: &Frame) -> Vec<Row> {
         let evolve = self.reference.evolve;
@@ -264,21 +226,20 @@ impl Joint<'_> {
             })
             .collect();
         let turned = sky_turn(&places);
-        let one =
-            |(seen, (place, now, change)): (&Seen, &(Vector3<f64>, Vector3<f64>, Vector3<f64>))| {
-                let in_camera = Direction::<Camera>::new(matrix * now);
-                let expected = self.lens.pixel(in_camera)?;
-                let off = seen.place - expected;
-                let to_pixels = self.lens.jacobian(in_camera) * matrix;
-                Some(Row {
-                    star: seen.star,
-                    off: Vector2::new(off.dx, off.dy),
-                    to_frame: to_pixels * skew(*now),
-                    to_star: to_pixels * turned * tangents(*place),
-                    to_common: self.by_common(in_camera, expected, to_pixels * change),
-                    weight: seen.information,
-                })
-            };
+        let one = |(seen, (place, now, change)): (&Seen, &Moved)| {
+            let in_camera = Direction::<Camera>::new(matrix * now);
+            let expected = self.lens.pixel(in_camera)?;
+            let off = seen.place - expected;
+            let to_pixels = self.lens.jacobian(in_camera) * matrix;
+            Some(Row {
+                star: seen.star,
+                off: Vector2::new(off.dx, off.dy),
+                to_frame: to_pixels * skew(*now),
+                to_star: to_pixels * turned * tangents(*place),
+                to_common: self.by_common(in_camera, expected, to_pixels * change),
+                weight: seen.information,
+            })
+        };
         frame.seen.iter().zip(&places).filter_map(one).collect()
     }
 
@@ -297,26 +258,12 @@ impl Joint<'_> {
     }
 }
 
-/// Least share of its noise that a residual is taken to hold.
-const LEAST_LEFT: f64 = 1e-6;
+/// A star's place at the reference instant, now, and the change of the latter by the air's strength.
+type Moved = (Vector3<f64>, Vector3<f64>, Vector3<f64>);
 
 struct Linear {
     reduced: Reduced,
-    quality: Vec<(usize, f64)>,
-}
-
-struct WeighedFrame {
-    rows: Vec<Row>,
-    scale: f64,
-    n_stars: usize,
-    rms_px: f64,
-}
-
-/// Square of a residual per coordinate, in units of its star's error, and the share of that error
-/// that the residual holds.
-struct Sized {
-    square: f64,
-    left: f64,
+    tallies: Vec<Tally>,
 }
 
 impl Place {
@@ -365,7 +312,7 @@ fn tangents(v: Vector3<f64>) -> Matrix3x2<f64> {
 
 /// The rotation nearest to what the sky did to these places since the reference instant: good
 /// enough for derivatives, where the air's bending is a thousandth.
-fn sky_turn(places: &[(Vector3<f64>, Vector3<f64>, Vector3<f64>)]) -> Matrix3<f64> {
+fn sky_turn(places: &[Moved]) -> Matrix3<f64> {
     let mut cross = Matrix3::zeros();
     for (then, now, _) in places {
         cross += now * then.transpose();
@@ -373,23 +320,3 @@ fn sky_turn(places: &[(Vector3<f64>, Vector3<f64>, Vector3<f64>)]) -> Matrix3<f6
     Rotation::<Horizon, Horizon>::nearest(&cross)
         .map_or_else(Matrix3::identity, |turn| *turn.inner().matrix())
 }
-
-/// Residual scale from the median of the stars that can tell: the median of a chi-square of two
-/// degrees of freedom, over two, is ln 2.
-fn robust_scale(measured: &[Sized]) -> f64 {
-    let mut squares: Vec<f64> = measured
-        .iter()
-        .filter(|sized| sized.left > 0.1)
-        .map(|sized| sized.square)
-        .collect();
-    if squares.is_empty() {
-        return 1.0;
-    }
-    squares.sort_by(f64::total_cmp);
-    let middle = squares[squares.len() / 2];
-    (middle / std::f64::consts::LN_2).sqrt().max(LEAST_SCALE)
-}
-
-/// Residuals are never taken to be smaller than this share of what the stars say: few stars fit
-/// their own mean by chance.
-const LEAST_SCALE: f64 = 0.3;

@@ -36,6 +36,7 @@ pub mod tracks;
 mod turn;
 mod unevenness;
 mod verify;
+mod weighing;
 
 use std::fmt;
 

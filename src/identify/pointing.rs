@@ -1,5 +1,7 @@
 //! Which frames belong to one pointing, and how the stars moved between them.
 
+use rayon::prelude::*;
+
 use super::between::{FrameMatch, match_frames};
 use super::lens::Lens;
 use crate::sky::rotation::rotation_vector;
@@ -43,10 +45,11 @@ const SCALE_FLOOR: f64 = 0.005;
 /// can make in the time between them, plus a bump.
 pub fn find_pointings(frames: &[TimedField<'_>]) -> Vec<Pointing> {
     let mut pointings: Vec<Pointing> = Vec::new();
-    for idx in 0..frames.len() {
-        let link = idx
-            .checked_sub(1)
-            .and_then(|before| link_between(&frames[before], &frames[idx]));
+    let links: Vec<Option<FrameMatch>> = (0..frames.len())
+        .into_par_iter()
+        .map(|idx| link_between(&frames[idx.checked_sub(1)?], &frames[idx]))
+        .collect();
+    for (idx, link) in links.into_iter().enumerate() {
         match (link, pointings.last_mut()) {
             (Some(link), Some(pointing)) => {
                 pointing.frames.push(idx);

@@ -133,6 +133,10 @@ pub struct MountFit {
     pub misfit: f64,
 }
 
+/// Relative 1-sigma of the air's refraction under the standard atmosphere at the site's height:
+/// 15 degrees C of weather are 5 %, 10 hPa are 1 % (refraction goes with pressure over temperature).
+pub const AIR_SIGMA: f64 = 0.05;
+
 /// An axis known worse than this is as good as unknown.
 const USELESS: Angle = Angle::from_deg(20.0);
 
@@ -254,10 +258,13 @@ fn axis_of(
     let by_attitude = lever.norm() * doubt.attitude.rad();
     let by_clock = error.total().rad() * doubt.clock.rad();
     let extra = by_attitude.powi(2) + by_clock.powi(2);
+    // The aim itself stands as high as the air bends; that is an error of the upward part.
+    let bent = ground.true_pole.separation(ground.refracted_pole).rad();
+    let by_air = Matrix2::new((AIR_SIGMA * bent).powi(2), 0.0, 0.0, 0.0);
     Ok(AxisEstimate {
         direction,
         error,
-        covariance: fit.covariance + Matrix2::identity() * extra,
+        covariance: fit.covariance + Matrix2::identity() * extra + by_air,
         mirror_ambiguous: false,
     })
 }

@@ -11,6 +11,7 @@ use crate::identify::attitude::{
 use crate::identify::lens::Lens;
 use crate::identify::pointing::Pointing;
 use crate::identify::tracks::{join_by_name, link_tracks};
+use crate::mount::AIR_SIGMA;
 use crate::mount::invert::{FrameTurn, Stretch};
 use crate::mount::ties::Tie;
 use crate::report::CenterSource;
@@ -31,9 +32,6 @@ pub struct Survey {
 /// Error of a catalogue place and of all that is left out of its apparent place (parallax, polar
 /// motion, companions of double stars): own estimate; plates of long lenses fit to some 0.5".
 const CATALOGUE_SIGMA: Angle = Angle::from_arcsec(0.5);
-/// Relative 1-sigma of the air's refraction under the standard atmosphere at the site's height:
-/// 15 degrees C of weather are 5 %, 10 hPa are 1 % (refraction goes with pressure over temperature).
-const AIR_SIGMA: f64 = 0.05;
 /// Step for the derivative by the strength of the air.
 const AIR_STEP: f64 = 0.05;
 /// Focal lengths in tags are good to this, relative, 1-sigma (nominal focal lengths are rounded).
