@@ -72,9 +72,10 @@ const MAX_ROUNDS: usize = 12;
 const SETTLED: f64 = 1e-3;
 /// A step is shortened to this many radians: beyond, the linear model does not hold.
 const LONGEST_STEP: f64 = 0.02;
-/// How loosely the reference attitude is held, radians: enough to make the equations solvable
-/// where no star has a name, far too loose to matter (a reference is good to minutes of arc).
-const REFERENCE_SIGMA: f64 = 0.02;
+/// How loosely the steps of the reference attitude are held, radians. It damps the steps in the
+/// directions that no star tells and takes no part in where they end; looser than this, the
+/// rounding of sums over thousands of stars is as large as the hold and the steps run astray.
+const REFERENCE_SIGMA: f64 = 1e-4;
 impl Joint<'_> {
     /// Fits; `None` where the equations cannot be solved.
     ///

@@ -259,13 +259,12 @@ fn star_blocks(
     // 2.
     let mut blocks = Vec::with_capacity(holds.len());
     for ((information, right), (first, last)) in informations.iter().zip(&rights).zip(spans) {
-        // A star that no row speaks of keeps its place.
+        // A star that no row speaks of, or only rows whose weight is nothing, keeps its place.
         let seen = first != usize::MAX;
-        let whitener = match information.cholesky() {
-            Some(factor) => factor.l().try_inverse()?,
-            None if !seen => Matrix2::zeros(),
-            None => return None,
-        };
+        let factor = information.cholesky();
+        let whitener = factor
+            .and_then(|factor| factor.l().try_inverse())
+            .unwrap_or_else(Matrix2::zeros);
         let n_frames = if seen { last - first + 1 } else { 0 };
         blocks.push(StarBlock {
             whitener,
@@ -334,6 +333,34 @@ mod tests {
             part += hold.information * hold.step;
         }
         (matrix, right)
+    }
+
+    #[test]
+    fn a_star_that_counts_nothing_in_any_frame_spoils_nothing() {
+        let row = |star: usize, weight: f64| Row {
+            star,
+            off: Vector2::new(0.3, -0.1),
+            to_frame: Matrix2x3::new(1.0, 0.0, 0.2 * star as f64, 0.0, 1.0, -0.3),
+            to_star: Matrix2::identity(),
+            to_common: Matrix2x3::zeros(),
+            weight: Matrix2::identity() * weight,
+        };
+        let frame =
+            |last: f64| (0..4).map(move |star| row(star, if star == 3 { last } else { 1.0 }));
+        let without: Vec<Vec<Row>> = (0..2).map(|_| frame(0.0).take(3).collect()).collect();
+        let with: Vec<Vec<Row>> = (0..2).map(|_| frame(0.0).collect()).collect();
+        let hold = || Hold {
+            information: Matrix2::zeros(),
+            step: Vector2::zeros(),
+        };
+        let common = Hold {
+            information: Matrix3::identity(),
+            step: Vector3::zeros(),
+        };
+        let holds = |n: usize| (0..n).map(|_| hold()).collect::<Vec<_>>();
+        let with = Reduced::new(&with, &holds(4), &common).expect("still to be solved");
+        let without = Reduced::new(&without, &holds(3), &common).expect("to be solved");
+        assert!((with.matrix() - without.matrix()).norm() < 1e-12);
     }
 
     #[test]

@@ -112,11 +112,11 @@ pub fn over_ground(
 
 /// Covariance, in the camera's frame, of the attitude that another frame with the same stars would have.
 ///
-/// Every clean star counts with its own sigma; `None` with fewer than four of them.
+/// Every star counts with its own sigma; `None` with fewer than four of them.
 pub fn expected_covariance(field: &StarField, lens: &Lens) -> Option<Matrix3<f64>> {
     let mut information = Matrix3::zeros();
     let mut n_stars = 0;
-    for star in field.stars.iter().filter(|star| star.quality.is_clean()) {
+    for star in &field.stars {
         let direction = lens.direction(star.position);
         let to_pixels = lens.jacobian(direction) * skew(direction.vector());
         let c = star.position_covariance;
@@ -158,7 +158,8 @@ mod tests {
         let found = (foreseen + Matrix2::identity() * 4.0)
             .try_inverse()
             .unwrap();
-        let off = (found - fit.covariance).norm() / fit.covariance.norm();
+        let unscaled = fit.covariance / fit.residual_scale();
+        let off = (found - unscaled).norm() / unscaled.norm();
         assert!(off < 1e-6, "{off}");
         // The part along the line of sight is the weak one.
         assert!(Angle::from_rad(found[(0, 0)].sqrt()).arcmin() > 1.0);

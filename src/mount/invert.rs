@@ -69,6 +69,10 @@ pub struct AxisFit {
 }
 
 impl AxisFit {
+    /// What the covariance was scaled by for the residuals.
+    pub fn residual_scale(&self) -> f64 {
+        (SCALE_TRUST + self.chi_square) / (SCALE_TRUST + self.degrees_of_freedom as f64)
+    }
     /// Root of the reduced chi-square; 1 where there is nothing over to test with.
     pub fn misfit(&self) -> f64 {
         match self.degrees_of_freedom {
@@ -329,7 +333,6 @@ impl State {
         // A reference error has two parts across the axis that count; along it the angles absorb it.
         let n_parameters = 2 + 2 * stretches.len();
         let degrees_of_freedom = n_data.saturating_sub(n_parameters);
-        let scale = (SCALE_TRUST + chi_square) / (SCALE_TRUST + degrees_of_freedom as f64);
         let record_of = |(idx, stretch): (usize, &Stretch)| -> Option<Vec<DriveAngle>> {
             let turns = stretch.turns.iter().zip(&self.angles[idx]);
             turns
@@ -337,14 +340,16 @@ impl State {
                 .collect()
         };
         let drive: Option<Vec<_>> = stretches.iter().enumerate().map(record_of).collect();
-        Some(AxisFit {
+        let mut fit = AxisFit {
             axis: self.axis,
             basis,
-            covariance: inverse.fixed_view::<2, 2>(0, 0) * scale,
+            covariance: inverse.fixed_view::<2, 2>(0, 0).into(),
             drive: drive?,
             chi_square,
             degrees_of_freedom,
-        })
+        };
+        fit.covariance *= fit.residual_scale();
+        Some(fit)
     }
 
     /// A frame's angle with what its own weight says about it.

@@ -459,7 +459,8 @@ mod tests {
         for axis in [off_pole(0.01), knock * off_pole(0.01)] {
             let off = now.basis.transpose() * (axis - now.axis);
             let weight = now.covariance.try_inverse().unwrap();
-            assert!((off.transpose() * weight * off)[0] < 4.0);
+            let square = (off.transpose() * weight * off)[0];
+            assert!(square < AGREES, "{square}");
         }
     }
 

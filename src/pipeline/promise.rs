@@ -17,6 +17,8 @@ const CENTROID_PX: f64 = 0.06;
 /// The promise holds within this factor: star counts and residuals of the new frames are not
 /// known beforehand.
 const WITHIN: f64 = 1.5;
+/// Another side of the sky may hold half as many stars.
+const WITHIN_ELSEWHERE: f64 = WITHIN * std::f64::consts::SQRT_2;
 
 /// A pointing of the scenario, as text.
 fn pointing(looking: &str, frames: usize, exposure: f64) -> String {
@@ -150,10 +152,15 @@ fn check_promise(
     let reached = now(&after).evidence.axis().unwrap();
     let weak = sigma_along(&reached.covariance, known.weak);
     let largest = Knowledge::of(&reached.covariance).weak_sigma;
+    let within = if frames.untouched {
+        WITHIN
+    } else {
+        WITHIN_ELSEWHERE
+    };
     for (reached, promised) in [(weak, weak_after), (largest, largest_after)] {
         let factor = reached / promised;
         assert!(
-            (1.0 / WITHIN..WITHIN).contains(&factor),
+            (1.0 / within..within).contains(&factor),
             "{:.3}' instead of {:.3}', from {:.3}': {frames:?}",
             reached.arcmin(),
             promised.arcmin(),
@@ -173,16 +180,18 @@ fn check_promise(
 const NEAR_EQUATOR: &str = "hour_angle_h = 0.2\ndeclination_deg = 3.0\nroll_deg = 0.0";
 
 /// So little trail is called good that the same field does not suffice.
-const STRICT: Option<Pixels> = Some(Pixels::new(0.25));
+const STRICT: Option<Pixels> = Some(Pixels::new(0.1));
+/// More, but less than two frames of 30 s allow for.
+const MIDDLING: Option<Pixels> = Some(Pixels::new(0.4));
 
 #[test]
 fn frames_promised_in_the_north_give_what_was_promised() {
-    assert!(check_promise(48.0, (20.0, 70.0), NEAR_EQUATOR, None).untouched);
+    assert!(check_promise(48.0, (20.0, 70.0), NEAR_EQUATOR, MIDDLING).untouched);
 }
 
 #[test]
 fn frames_promised_in_the_south_give_what_was_promised() {
-    assert!(check_promise(-34.0, (20.0, -70.0), NEAR_EQUATOR, None).untouched);
+    assert!(check_promise(-34.0, (20.0, -70.0), NEAR_EQUATOR, MIDDLING).untouched);
 }
 
 #[test]
@@ -198,7 +207,7 @@ fn another_side_of_the_southern_sky_gives_what_was_promised() {
 #[test]
 fn frames_promised_after_a_pointing_in_the_east_give_what_was_promised() {
     let east = "hour_angle_h = -4.5\ndeclination_deg = 15.0\nroll_deg = 20.0";
-    check_promise(48.0, (-80.0, 30.0), east, None);
+    check_promise(48.0, (-80.0, 30.0), east, MIDDLING);
 }
 
 #[test]

@@ -256,6 +256,8 @@ impl ProposalQuestion<'_> {
             .survey
             .stretches
             .iter()
+            // A frame alone rests on its named stars only, frames together on all that they share.
+            .filter(|stretch| stretch.turns.len() >= 2)
             .flat_map(|stretch| &stretch.turns);
         let mut known: Vec<Matrix3<f64>> = turns
             .filter_map(|turn| {
