@@ -464,7 +464,8 @@ pub(super) fn measured_words(angle: Measured<Angle>) -> String {
     format!(
         "{} +- {}",
         angle_words(angle.value.abs()),
-        angle_words(angle.sigma)
+        // An error is never shown smaller than the last digit.
+        angle_words(angle.sigma.max(Angle::from_arcmin(0.1)))
     )
 }
 

@@ -193,7 +193,9 @@ fn side(error: Measured<Angle>, positive: &str, negative: &str) -> String {
 }
 
 fn with_sigma(angle: Measured<Angle>) -> String {
-    format!("{} \u{b1} {}", arcmin(angle.value), arcmin(angle.sigma))
+    // An error is never shown smaller than the last digit.
+    let sigma = angle.sigma.max(Angle::from_arcmin(0.1));
+    format!("{} \u{b1} {}", arcmin(angle.value), arcmin(sigma))
 }
 
 /// Arcminutes, without decimals from 100 on.
