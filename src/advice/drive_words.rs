@@ -22,9 +22,11 @@ pub(super) fn drive_reasons(situation: &Situation<'_>) -> Vec<String> {
 }
 
 fn rate(record: &DriveRecord) -> String {
+    // Four decimals show every switch and trim; a finer error is shown as one of the last digit.
+    let sigma = record.rate_ratio.sigma.max(1e-4);
     format!(
-        "the drive turned at {:.4} +- {:.4} of the star rate",
-        record.rate_ratio.value, record.rate_ratio.sigma
+        "the drive turned at {:.4} +- {sigma:.4} of the star rate",
+        record.rate_ratio.value
     )
 }
 

@@ -4,7 +4,7 @@
 //! reference attitude, says where it stands at any other instant (the sky turns, the air
 //! refracts). Comparing that with where the camera sees it gives the camera's attitude then.
 //! Where stars have names, their catalogue places tie frames that share few stars or none.
-//! First attitudes come from frame to frame; [`super::joint`] then fits all of it together.
+//! First attitudes come from frame to frame; `joint` then fits all of it together.
 
 use nalgebra::{DMatrix, Matrix2, Matrix3, Rotation3, Vector3};
 
