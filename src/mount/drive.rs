@@ -87,9 +87,10 @@ pub struct DriveRecord {
 
 impl DriveRecord {
     /// Takes in a swing that shows inside exposures, where it is more than the record between
-    /// frames shows; with a period the record knows better.
+    /// frames shows; with a period the record knows better, and a drive that stands has none.
     pub fn raise_swing(&mut self, least: Measured<Angle>) {
-        let known = self.periodic.is_some_and(|swing| swing.period.is_some());
+        let known = self.periodic.is_some_and(|swing| swing.period.is_some())
+            || self.nominal == Some(NominalRate::Stopped);
         let shown = self.periodic.map_or(Angle::ZERO, |swing| {
             swing.amplitude.value + swing.amplitude.sigma * 2.0
         });
@@ -156,13 +157,15 @@ pub fn record_drive(stretches: &[Vec<DriveAngle>], doubt: Angle) -> Option<Drive
         0 => 1.0,
         n => (chi_square / n as f64).sqrt(),
     };
+    let by_line = Measured::new(ratio, normal.recip().sqrt() * scatter.max(1.0));
     let slices: Vec<&[DriveAngle]> = long.iter().map(|stretch| stretch.as_slice()).collect();
-    let step = find_step(&slices);
+    // A drive that stands neither swings nor slips: what its record shows is the lens's doing.
+    let stands = recognise(by_line, doubt) == Some(NominalRate::Stopped);
+    let step = find_step(&slices).filter(|_| !stands);
     let reading = match step {
         Some(_) => None,
-        None => read_swing(&slices),
+        None => read_swing(&slices).filter(|_| !stands),
     };
-    let by_line = Measured::new(ratio, normal.recip().sqrt() * scatter.max(1.0));
     let by_swing = reading.map(|reading| reading.rate_ratio);
     let rate_ratio = step
         .map(|step| step.rate_ratio)
@@ -266,6 +269,20 @@ mod tests {
             chi_square: 0.0,
         };
         extra.iter().enumerate().map(of).collect()
+    }
+
+    #[test]
+    fn a_drive_that_stands_does_not_swing() {
+        let uneven: Vec<f64> = (0..14).map(|k| 40.0 * (0.7 * f64::from(k)).sin()).collect();
+        let running = record_drive(&[angles(1.0, &uneven)], Angle::ZERO).unwrap();
+        assert!(running.periodic.is_some());
+        let mut standing = record_drive(&[angles(0.0, &uneven)], Angle::ZERO).unwrap();
+        assert_eq!(standing.nominal, Some(NominalRate::Stopped));
+        standing.raise_swing(Measured::new(
+            Angle::from_arcsec(90.0),
+            Angle::from_arcsec(1.0),
+        ));
+        assert!(standing.periodic.is_none() && standing.step.is_none());
     }
 
     #[test]
