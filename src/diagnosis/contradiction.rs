@@ -152,6 +152,9 @@ mod tests {
                 refraction: PixelVector::default(),
             }),
             drifted: Some(drawn),
+            own_motion: None,
+            lens: None,
+            corner_trail: None,
             along: Some(PixelVector::new(200.0, 0.0)),
         }
     }

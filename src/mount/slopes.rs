@@ -206,6 +206,7 @@ mod tests {
             noise: 0.01,
             fwhm: None,
             trail: None,
+            lens: None,
             rejected: Rejected::default(),
         }
     }
