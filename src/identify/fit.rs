@@ -1,7 +1,7 @@
 //! Where the camera looks and what its lens does, from catalogue stars paired with picture stars:
 //! robust least squares over attitude, focal length and radial distortion.
 
-use nalgebra::{Matrix2, Matrix2x6, Matrix6, Rotation3, Vector2, Vector3, Vector6};
+use nalgebra::{Matrix2, Matrix6, Rotation3, SMatrix, SVector, Vector2, Vector3};
 
 use super::lens::Lens;
 use super::scatter::{median, robust_scale2, trusted_share};
@@ -14,13 +14,40 @@ pub(crate) struct Pose {
     pub(crate) lens: Lens,
     /// Camera directions to catalogue directions.
     pub(crate) attitude: Rotation3<f64>,
+    /// How the air deforms the sky in front of the camera.
+    pub(crate) squeeze: Squeeze,
+}
+
+/// A small stretch of the plane in front of the camera along one direction and as much of a
+/// compression across it, which no turn and no lens makes: refraction lifts low stars more than
+/// high ones.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(crate) struct Squeeze {
+    /// Along the picture's rows against its columns: x grows by this share, y shrinks by it.
+    pub(crate) plus: f64,
+    /// The same along the diagonals.
+    pub(crate) cross: f64,
+}
+
+impl Squeeze {
+    /// Where a star at a direction in the camera seems to be; the length changes a little.
+    fn apply(&self, v: &Vector3<f64>) -> Vector3<f64> {
+        let along = self.plus * v.x + self.cross * v.y;
+        let across = self.cross * v.x - self.plus * v.y;
+        Vector3::new(v.x + along, v.y + across, v.z)
+    }
 }
 
 impl Pose {
     /// The pixel that a catalogue direction (unit vector) falls on.
     pub(crate) fn project(&self, place: &Vector3<f64>) -> Option<PixelPoint> {
-        self.lens
-            .project(&self.attitude.inverse_transform_vector(place))
+        self.lens.project(&self.seen(place))
+    }
+
+    /// The direction in the camera, air included, in which a catalogue direction is seen.
+    fn seen(&self, place: &Vector3<f64>) -> Vector3<f64> {
+        let camera = self.attitude.inverse_transform_vector(place);
+        self.squeeze.apply(&camera)
     }
 
     /// The catalogue direction at the centre of projection.
@@ -55,14 +82,24 @@ pub(crate) struct LensPrior {
     pub(crate) k2: f64,
     /// Its 1-sigma.
     pub(crate) k2_sigma: f64,
+    /// 1-sigma of either part of the air's squeeze, about none; 0 leaves it as it is.
+    pub(crate) squeeze_sigma: f64,
 }
+
+/// Sigma that holds a squeeze in place.
+const HELD: f64 = 1e-8;
+/// Attitude, logarithm of the focal length, k1, k2, both parts of the squeeze.
+const N_ALL: usize = 8;
+type Step = SVector<f64, N_ALL>;
+type Normal = SMatrix<f64, N_ALL, N_ALL>;
 
 /// A fitted pose and how well it fits.
 #[derive(Debug, Clone)]
 pub(crate) struct PoseFit {
     pub(crate) pose: Pose,
     /// Covariance of: small rotation vector in the camera before `attitude` (radians), natural
-    /// logarithm of the focal length, k1, k2; scaled by the residuals.
+    /// logarithm of the focal length, k1, k2; scaled by the residuals, the squeeze left open as far
+    /// as it was.
     pub(crate) covariance: Matrix6<f64>,
     /// Which pairings were kept.
     pub(crate) kept: Vec<bool>,
@@ -118,7 +155,8 @@ pub(crate) fn fit_pose(
     let chi2: f64 = final_terms.iter().map(Term::mahalanobis2).sum();
     // Two more than the terms fitted, because a scatter that is itself known from few residuals
     // makes errors follow Student's law, of variance n / (n - 2).
-    let freedom = (2.0 * inliers.len() as f64 - N_TERMS as f64 - 2.0).max(1.0);
+    let n_terms = N_TERMS + if prior.squeeze_sigma > 0.0 { 2 } else { 0 };
+    let freedom = (2.0 * inliers.len() as f64 - n_terms as f64 - 2.0).max(1.0);
     let residual = |p: &Pairing| {
         let gap = pose.project(&p.sky).map(|place| p.pixel - place);
         gap.map_or(Vector2::zeros(), |g| Vector2::new(g.dx, g.dy))
@@ -133,7 +171,7 @@ pub(crate) fn fit_pose(
     })
 }
 
-fn stepped(pose: &Pose, step: &Vector6<f64>) -> Pose {
+fn stepped(pose: &Pose, step: &Step) -> Pose {
     let turn = Rotation3::new(Vector3::new(step[0], step[1], step[2]));
     Pose {
         lens: Lens {
@@ -144,6 +182,10 @@ fn stepped(pose: &Pose, step: &Vector6<f64>) -> Pose {
             ..pose.lens
         },
         attitude: pose.attitude * turn,
+        squeeze: Squeeze {
+            plus: pose.squeeze.plus + step[6],
+            cross: pose.squeeze.cross + step[7],
+        },
     }
 }
 
@@ -151,13 +193,14 @@ fn stepped(pose: &Pose, step: &Vector6<f64>) -> Pose {
 pub(crate) struct Term {
     pub(crate) residual: Vector2<f64>,
     pub(crate) weight: Matrix2<f64>,
-    /// By a small rotation vector before the attitude, logarithm of the focal length, k1, k2.
-    pub(crate) derivative: Matrix2x6<f64>,
+    /// By a small rotation vector before the attitude, logarithm of the focal length, k1, k2, and
+    /// the squeeze.
+    pub(crate) derivative: SMatrix<f64, 2, N_ALL>,
 }
 
 impl Term {
     pub(crate) fn new(pairing: &Pairing, pose: &Pose, floor_px: f64) -> Option<Self> {
-        let camera = pose.attitude.inverse_transform_vector(&pairing.sky);
+        let camera = pose.seen(&pairing.sky);
         let place = pose.lens.project(&camera)?;
         let gap = pairing.pixel - place;
         let c = pairing.covariance;
@@ -168,11 +211,13 @@ impl Term {
         let r2 = x * x + y * y;
         let bend = pose.lens.focal_px * r2;
         let offset = place - pose.lens.center;
-        let mut derivative = Matrix2x6::zeros();
+        let mut derivative = SMatrix::<f64, 2, N_ALL>::zeros();
         derivative.fixed_columns_mut::<3>(0).copy_from(&turn);
         derivative.set_column(3, &Vector2::new(offset.dx, offset.dy));
         derivative.set_column(4, &Vector2::new(bend * x, bend * y));
         derivative.set_column(5, &Vector2::new(bend * r2 * x, bend * r2 * y));
+        derivative.set_column(6, &Vector2::new(offset.dx, -offset.dy));
+        derivative.set_column(7, &Vector2::new(offset.dy, offset.dx));
         Some(Self {
             residual: Vector2::new(gap.dx, gap.dy),
             weight: spread.try_inverse()?,
@@ -193,14 +238,14 @@ pub(crate) fn terms(pairings: &[Pairing], pose: &Pose, floor_px: f64) -> Vec<Ter
 
 /// Normal equations of the stars, in units of their scatter, without the prior.
 struct Equations {
-    normal: Matrix6<f64>,
-    gradient: Vector6<f64>,
+    normal: Normal,
+    gradient: Step,
 }
 
 impl Equations {
     fn new(terms: &[Term], scale2: f64, weight_of: impl Fn(f64) -> f64) -> Self {
-        let mut normal = Matrix6::zeros();
-        let mut gradient = Vector6::zeros();
+        let mut normal = Normal::zeros();
+        let mut gradient = Step::zeros();
         for term in terms {
             let weight = term.weight * (weight_of(term.mahalanobis2()) / scale2);
             let weighted = term.derivative.transpose() * weight;
@@ -210,10 +255,10 @@ impl Equations {
         Self { normal, gradient }
     }
 
-    fn step(&self, pose: &Pose, prior: &LensPrior) -> Option<Vector6<f64>> {
+    fn step(&self, pose: &Pose, prior: &LensPrior) -> Option<Step> {
         let mut normal = self.normal;
         let mut gradient = self.gradient;
-        let gaps = prior.gaps(&pose.lens);
+        let gaps = prior.gaps(pose);
         for (at, (weight, gap)) in (3..).zip(prior.weights().iter().zip(gaps)) {
             normal[(at, at)] += weight;
             gradient[at] += weight * gap;
@@ -232,22 +277,28 @@ impl Equations {
         for (at, weight) in (3..).zip(prior.weights()) {
             normal[(at, at)] += weight;
         }
-        Some(normal.cholesky()?.inverse())
+        let inverse = normal.cholesky()?.inverse();
+        Some(inverse.fixed_view::<6, 6>(0, 0).into_owned())
     }
 }
 
 impl LensPrior {
-    /// Weights of focal length, k1, k2.
-    fn weights(&self) -> [f64; 3] {
-        [self.ln_focal_sigma, self.k1_sigma, self.k2_sigma].map(|sigma| sigma.powi(-2))
+    /// Weights of focal length, k1, k2, squeeze.
+    fn weights(&self) -> [f64; 5] {
+        let squeeze = self.squeeze_sigma.max(HELD);
+        let lens = [self.ln_focal_sigma, self.k1_sigma, self.k2_sigma];
+        [lens[0], lens[1], lens[2], squeeze, squeeze].map(|sigma| sigma.powi(-2))
     }
 
-    /// Prior minus a lens, in the same order.
-    fn gaps(&self, lens: &Lens) -> [f64; 3] {
+    /// Prior minus a pose, in the same order; a squeeze that is held stays where it is.
+    fn gaps(&self, pose: &Pose) -> [f64; 5] {
+        let open = if self.squeeze_sigma > 0.0 { 1.0 } else { 0.0 };
         [
-            self.ln_focal - lens.focal_px.ln(),
-            self.k1 - lens.k1,
-            self.k2 - lens.k2,
+            self.ln_focal - pose.lens.focal_px.ln(),
+            self.k1 - pose.lens.k1,
+            self.k2 - pose.lens.k2,
+            -open * pose.squeeze.plus,
+            -open * pose.squeeze.cross,
         ]
     }
 }
@@ -269,6 +320,7 @@ mod tests {
                 k2: 0.0,
             },
             attitude: Rotation3::new(turn),
+            squeeze: Squeeze::default(),
         }
     }
 
@@ -276,7 +328,12 @@ mod tests {
         let variance = NOISE_PX * NOISE_PX;
         let pairing = |_| {
             let place = PixelPoint::new(noise.uniform(0.0, 1999.0), noise.uniform(0.0, 1333.0));
-            let sky = pose.attitude * pose.lens.direction(place).vector();
+            let seen = pose.lens.direction(place).vector();
+            let unsqueezed = Squeeze {
+                plus: -pose.squeeze.plus,
+                cross: -pose.squeeze.cross,
+            };
+            let sky = (pose.attitude * unsqueezed.apply(&seen)).normalize();
             let pixel = PixelPoint::new(
                 place.x + NOISE_PX * noise.normal(),
                 place.y + NOISE_PX * noise.normal(),
@@ -298,6 +355,7 @@ mod tests {
             k1_sigma: 0.05,
             k2: 0.0,
             k2_sigma: 0.05,
+            squeeze_sigma: 0.0,
         }
     }
 
@@ -310,6 +368,7 @@ mod tests {
                 ..pose.lens
             },
             attitude: pose.attitude * Rotation3::new(Vector3::new(0.003, -0.002, 0.004)),
+            squeeze: Squeeze::default(),
         }
     }
 
@@ -325,7 +384,7 @@ mod tests {
             }
             let fit = fit_pose(&stars, start_near(&truth), &prior(), 0.0).unwrap();
             let turn = (fit.pose.attitude.inverse() * truth.attitude).scaled_axis();
-            let error = Vector6::new(
+            let error = nalgebra::Vector6::new(
                 turn.x,
                 turn.y,
                 turn.z,
@@ -338,6 +397,39 @@ mod tests {
         }
         // Chi-square of at most 360 degrees of freedom: 360 +- 27, six sigma either way.
         assert!((200.0..400.0).contains(&sum_of_squares), "{sum_of_squares}");
+    }
+
+    #[test]
+    fn a_squeeze_by_the_air_turns_no_frame_of_few_stars_by_more_than_its_sigma() {
+        let mut noise = FieldNoise::new(24);
+        let open = LensPrior {
+            squeeze_sigma: 1e-3,
+            ..prior()
+        };
+        let (mut sum_of_squares, mut shifts) = (0.0, [0.0, 0.0]);
+        let n_fields = 200;
+        for _ in 0..n_fields {
+            let truth = Pose {
+                squeeze: Squeeze {
+                    plus: 1e-3 * noise.normal(),
+                    cross: 1e-3 * noise.normal(),
+                },
+                ..true_pose(&mut noise, -0.02)
+            };
+            let stars = pairings(&mut noise, &truth, 12);
+            let roll_of = |prior: &LensPrior| {
+                let fit = fit_pose(&stars, start_near(&truth), prior, 0.0).unwrap();
+                let turn = fit.pose.attitude.inverse() * truth.attitude;
+                (turn.scaled_axis().z, fit.covariance[(2, 2)])
+            };
+            let (roll, variance) = roll_of(&open);
+            sum_of_squares += roll * roll / variance;
+            shifts[0] += roll.abs();
+            shifts[1] += roll_of(&prior()).0.abs();
+        }
+        let spread = (sum_of_squares / f64::from(n_fields)).sqrt();
+        assert!((0.75..1.2).contains(&spread), "{spread}");
+        assert!(shifts[0] < 0.8 * shifts[1], "{shifts:?}");
     }
 
     #[test]

@@ -5,7 +5,7 @@
 use nalgebra::{Matrix3, Rotation3};
 
 use super::between::match_frames;
-use super::fit::{Pose, PoseFit};
+use super::fit::{Pose, PoseFit, Squeeze};
 use super::lens::Lens;
 use super::plate::{Match, Plate};
 use super::scatter::median;
@@ -52,6 +52,7 @@ pub(crate) fn search_again(
     let pose = Pose {
         lens: *lens,
         attitude: attitude_through(lens, field, plate)?,
+        squeeze: Squeeze::default(),
     };
     let magnitudes = |m: &Match| {
         let picture = -2.5 * field.stars[m.star_idx].flux.value.log10();

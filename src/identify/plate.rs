@@ -2,7 +2,7 @@
 
 use nalgebra::{Matrix3, Rotation3, Vector3};
 
-use super::fit::Pose;
+use super::fit::{Pose, Squeeze};
 use super::image::ImageField;
 use super::lens::Lens;
 use super::search::Found;
@@ -17,14 +17,15 @@ pub struct Match {
     pub star_idx: usize,
     /// Number of the star in the catalogue.
     pub catalogue_idx: usize,
-    /// Measured minus predicted place.
+    /// Measured minus predicted place; the prediction knows how unevenly the air lifts the frame.
     pub residual: PixelVector,
 }
 
 /// Where a frame looks and through which lens.
 ///
 /// Directions are catalogue directions (ICRS, epoch 2016.0): aberration and refraction, whose
-/// common part is in the attitude, are not taken out.
+/// common part is in the attitude, are not taken out. Where there are stars enough, the attitude is
+/// free of the air's compression of the frame, which else turns a frame of few stars.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Plate {
     /// Focal length, centre of projection and radial distortion.
@@ -130,6 +131,7 @@ impl Plate {
         Pose {
             lens: self.lens,
             attitude: *self.attitude.inner(),
+            squeeze: Squeeze::default(),
         }
     }
 
@@ -139,6 +141,7 @@ impl Plate {
         Pose {
             lens: self.lens,
             attitude: self.attitude.inner() * turn.inverse(),
+            squeeze: Squeeze::default(),
         }
     }
 }

@@ -3,7 +3,7 @@
 
 use nalgebra::{Matrix3, Rotation3, Vector3};
 
-use super::fit::Pose;
+use super::fit::{Pose, Squeeze};
 use super::lens::Lens;
 use super::levels::field_area;
 use super::passes::{Effort, Pass};
@@ -185,6 +185,7 @@ impl Scan<'_> {
         Some(Pose {
             lens: self.search.lens(focal_px),
             attitude: Rotation3::from_matrix_unchecked(matrix),
+            squeeze: Squeeze::default(),
         })
     }
 

@@ -118,11 +118,28 @@ impl Search<'_> {
         } else {
             MAX_LOG10_CHANCE
         };
-        (log10_chance <= most).then_some(Found {
-            grown,
+        (log10_chance <= most).then(|| Found {
+            grown: self.squeezed(&stars, &grown).unwrap_or(grown),
             stars,
             log10_chance,
         })
+    }
+
+    /// An accepted pose once more with the air's squeeze left open; `None` where there are too few
+    /// stars to tell, or fewer agree than without.
+    fn squeezed(&self, stars: &[IndexStar], grown: &Grown) -> Option<Grown> {
+        let n_before = grown.n_kept();
+        if n_before < N_FEWEST_FOR_SQUEEZE {
+            return None;
+        }
+        let pose = grown.fit.pose;
+        let growth = self.growth(&pose.lens, Reach::uniform(2.0 * grown.radius_px), 6);
+        let prior = LensPrior {
+            squeeze_sigma: SQUEEZE_SIGMA,
+            ..self.lens_prior()
+        };
+        let squeezed = grow(stars, self.image, pose, grown.zero_point, &prior, &growth)?;
+        (squeezed.n_kept() >= n_before).then_some(squeezed)
     }
 
     /// How far off a star's place may be, pixels.
@@ -155,6 +172,7 @@ impl Search<'_> {
             k1_sigma: self.share_left() * k1_limit,
             k2: 0.0,
             k2_sigma: self.share_left() * k2_limit,
+            squeeze_sigma: 0.0,
         };
         match &self.hints.lens {
             Some(known) => known.narrowed(&any),
@@ -214,6 +232,13 @@ pub(crate) fn distortion_limits(corner_tangent: f64) -> (f64, f64) {
     )
 }
 
+/// Fewest stars that tell the air's squeeze from noise and a wrong star (own choice).
+const N_FEWEST_FOR_SQUEEZE: usize = 8;
+/// One sigma of either part of the air's squeeze: half of what refraction compresses the vertical
+/// more than the horizontal. For a refraction of 58 arcsec (from memory) times the tangent of the
+/// zenith distance z that is 1.4e-4 tan^2 z: 1.4e-4 at an altitude of 45 degrees, 5e-4 at 28,
+/// 2e-3 at 15.
+const SQUEEZE_SIGMA: f64 = 1e-3;
 /// Least noise of a star's place that trials allow for, pixels: double stars, proper motion.
 const LEAST_NOISE_PX: f64 = 1.5;
 /// Share of a lens's possible distortion that may be left where it was measured on another frame.

@@ -7,7 +7,7 @@
 
 use nalgebra::{Matrix3, Matrix3x5, Matrix5, Rotation3, Vector3, Vector5};
 
-use super::fit::{LensPrior, Pairing, Pose, Term, terms};
+use super::fit::{LensPrior, Pairing, Pose, Squeeze, Term, terms};
 use super::lens::Lens;
 use super::near::attitude_through;
 use super::plate::Plate;
@@ -54,6 +54,7 @@ impl KnownLens {
             k1_sigma: self.k1_sigma.min(any.k1_sigma),
             k2: self.lens.k2,
             k2_sigma: self.k2_sigma.min(any.k2_sigma),
+            squeeze_sigma: any.squeeze_sigma,
         }
     }
 }
@@ -192,6 +193,7 @@ impl Series {
             let pose = Pose {
                 lens: *lens,
                 attitude: *attitude,
+                squeeze: Squeeze::default(),
             };
             terms(pairings, &pose, FLOOR_PX)
         };
@@ -338,6 +340,7 @@ mod tests {
         let pose = Pose {
             lens: *lens,
             attitude,
+            squeeze: Squeeze::default(),
         };
         let catalogue = Catalogue::embedded();
         let reach = Angle::from_deg(45.0);

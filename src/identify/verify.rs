@@ -20,6 +20,13 @@ pub(crate) struct Grown {
     pub(crate) radius_px: f64,
 }
 
+impl Grown {
+    /// Pairs that agree with the fit.
+    pub(crate) fn n_kept(&self) -> usize {
+        self.fit.kept.iter().filter(|kept| **kept).count()
+    }
+}
+
 /// How near to its predicted place a star has to be: nearer where the pose is known best.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Reach {
@@ -216,6 +223,7 @@ pub(crate) fn log10_odds(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::identify::fit::Squeeze;
     use crate::identify::lens::Lens;
     use crate::identify::test_fields::{FieldNoise, field_of, star_at};
     use nalgebra::{Rotation3, Vector3};
@@ -229,6 +237,7 @@ mod tests {
                 k2: 0.0,
             },
             attitude: Rotation3::new(Vector3::new(0.3, 0.7, -1.0)),
+            squeeze: Squeeze::default(),
         }
     }
 
@@ -264,6 +273,7 @@ mod tests {
             k1_sigma: 0.2,
             k2: 0.0,
             k2_sigma: 0.01,
+            squeeze_sigma: 0.0,
         };
         let growth = Growth {
             reach: Reach::uniform(6.0),
