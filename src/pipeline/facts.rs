@@ -75,6 +75,16 @@ impl NightFacts {
         }
     }
 
+    /// The same night with refraction left out of the model.
+    #[cfg(test)]
+    pub fn without_air(&self) -> Self {
+        let airless = |observer: Observer| Observer::new(observer.site(), Atmosphere::none());
+        Self {
+            observer: self.observer.map(airless),
+            ..self.clone()
+        }
+    }
+
     /// Whether sides of the horizon mean nothing.
     pub fn is_adrift(&self) -> bool {
         self.adrift

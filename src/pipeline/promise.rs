@@ -77,6 +77,15 @@ fn examined(scenario: &Scenario) -> Examined {
 
 /// The same with a trail that is still called good.
 fn examined_to(scenario: &Scenario, tolerance: Option<Pixels>) -> Examined {
+    examined_with(scenario, tolerance, |facts| facts)
+}
+
+/// The same with the night's facts changed.
+fn examined_with(
+    scenario: &Scenario,
+    tolerance: Option<Pixels>,
+    change: impl Fn(NightFacts) -> NightFacts,
+) -> Examined {
     let settings = DiagnoseSettings {
         tolerance,
         ..DiagnoseSettings::default()
@@ -90,10 +99,10 @@ fn examined_to(scenario: &Scenario, tolerance: Option<Pixels>) -> Examined {
             field: list.field,
         })
         .collect();
-    let facts = NightFacts::new(
+    let facts = change(NightFacts::new(
         frames.iter().map(|frame| &frame.header),
         &Overrides::default(),
-    );
+    ));
     let gathered = Gathered {
         name: "night".to_owned(),
         frames,
@@ -315,4 +324,23 @@ fn a_long_trail_on_a_wide_field_tells_both_parts() {
     let known = Knowledge::of(&now(&night).evidence.axis().unwrap().covariance);
     // The prior alone leaves 240'.
     assert!(known.weak_sigma.arcmin() < 120.0);
+}
+
+#[test]
+fn refraction_far_from_the_zenith_is_not_taken_for_an_error_of_the_axis() {
+    // 65 degrees from the zenith, the axis on the refracted pole.
+    let low = "hour_angle_h = -3.7\ndeclination_deg = 3.0\nroll_deg = 0.0";
+    let night = scenario(48.0, (0.0, 0.0), &pointing(low, 3, 120.0));
+    let axis_of = |examined: &Examined| {
+        let evidence = &now(examined).evidence;
+        let fit = evidence.fit.as_ref().map(|fit| (&fit.axis, fit.misfit));
+        *evidence
+            .axis()
+            .unwrap_or_else(|| panic!("no axis: {fit:?}"))
+    };
+    let with_air = axis_of(&examined(&night));
+    assert!(with_air.error.total().arcmin() < 1.0, "{with_air:?}");
+    let without = axis_of(&examined_with(&night, None, |facts| facts.without_air()));
+    let off = without.direction.separation(with_air.direction).arcmin();
+    assert!(off > 2.0, "{off}");
 }
