@@ -6,6 +6,7 @@ mod choose;
 mod drive_words;
 mod motion;
 mod next;
+mod trouble;
 mod wording;
 
 pub use choose::choose;

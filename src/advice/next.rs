@@ -4,7 +4,7 @@ use super::wording::{Situation, angle_words};
 use super::{Decision, NextFrame};
 use crate::diagnosis::Cause;
 use crate::mount::model::northern_end;
-use crate::mount::observability::{ErrorLine, Knowledge, only_turns_field};
+use crate::mount::observability::{Knowledge, only_turns_field};
 use crate::mount::plan::{Purpose, TestFrames, hour_angle_declination};
 use crate::sky::{Direction, Horizon};
 use crate::units::{Angle, Seconds};
@@ -66,7 +66,7 @@ fn why(frames: &TestFrames) -> String {
             let line = before.line();
             let brings = format!(
                 "brings {} from {} to {}",
-                part_words(line),
+                line.key(),
                 angle_words(before.weak_sigma),
                 angle_words(weak_after)
             );
@@ -142,9 +142,9 @@ pub fn known_words(situation: &Situation<'_>) -> Option<String> {
     let line = known.line();
     let numbers = format!(
         "{} is known to {}, {} only to {}",
-        part_words(line.across()),
+        line.across().key(),
         angle_words(known.strong_sigma),
-        part_words(line),
+        line.key(),
         angle_words(known.weak_sigma)
     );
     let look = match situation.evidence.frames.len() {
@@ -154,7 +154,7 @@ pub fn known_words(situation: &Situation<'_>) -> Option<String> {
     Some(match turned_side(situation, &known) {
         Some(side) => format!(
             "{numbers}: {look} {side}, and there the {} part hardly moves the stars, it turns the field",
-            part_words(line)
+            line.key()
         ),
         None => numbers,
     })
@@ -171,10 +171,6 @@ fn turned_side(situation: &Situation<'_>, known: &Knowledge) -> Option<&'static 
         .iter()
         .all(|sight| side_of_sky(*sight) == side && only_turns_field(known.weak, *sight, north));
     same.then_some(side)
-}
-
-fn part_words(line: ErrorLine) -> &'static str {
-    line.key()
 }
 
 /// The nearest of the eight sides of the sky.

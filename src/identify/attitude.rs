@@ -301,8 +301,9 @@ pub fn systematic_floor(lens: &Lens, attitude: &Rotation<Camera, Horizon>) -> Ma
     Matrix3::identity() * across + sight * sight.transpose() * (about - across)
 }
 
-/// Inverse covariance of a star's place; a star without a sound one is left out.
-fn information(star: &Star) -> Matrix2<f64> {
+/// Inverse covariance of a star's place, square pixels, with the floor of real pixels; one whose
+/// stated covariance is unsound counts as round.
+pub fn information(star: &Star) -> Matrix2<f64> {
     let covariance = star.position_covariance;
     let floor = POSITION_FLOOR_PX * POSITION_FLOOR_PX;
     let (xx, yy) = (

@@ -5,17 +5,12 @@
 
 use nalgebra::{Matrix2, Matrix2x3, Matrix3, Matrix3x2, Rotation3, Vector3};
 
-use super::invert::{FrameTurn, Stretch, tangent_basis};
-use crate::identify::attitude::systematic_floor;
+use super::invert::{FrameTurn, REFERENCE_SIGMA, Stretch, tangent_basis};
+use crate::identify::attitude::{information, systematic_floor};
 use crate::identify::lens::Lens;
 use crate::sky::rotation::{left_jacobian, rotation_vector, skew};
 use crate::sky::{Camera, Horizon, Rotation};
 use crate::stars::StarField;
-
-/// Same prior as the fit has on a stretch's reference error, radians.
-const REFERENCE_SIGMA: f64 = 0.02;
-/// A star's place is never trusted finer than this, pixels (as in the solution of attitudes).
-const POSITION_FLOOR_PX: f64 = 0.01;
 
 /// Information of one stretch on axis and reference error.
 #[derive(Debug, Clone, Copy)]
@@ -114,17 +109,15 @@ pub fn over_ground(
 ///
 /// Every star counts with its own sigma; `None` with fewer than four of them.
 pub fn expected_covariance(field: &StarField, lens: &Lens) -> Option<Matrix3<f64>> {
-    let mut information = Matrix3::zeros();
+    let mut sum = Matrix3::zeros();
     let mut n_stars = 0;
     for star in &field.stars {
         let direction = lens.direction(star.position);
         let to_pixels = lens.jacobian(direction) * skew(direction.vector());
-        let c = star.position_covariance;
-        let variance = 0.5 * (c.xx + c.yy) + POSITION_FLOOR_PX * POSITION_FLOOR_PX;
-        information += to_pixels.transpose() * to_pixels / variance;
+        sum += to_pixels.transpose() * information(star) * to_pixels;
         n_stars += 1;
     }
-    let covariance = information.try_inverse().filter(|_| n_stars >= 4)?;
+    let covariance = sum.try_inverse().filter(|_| n_stars >= 4)?;
     let floor = systematic_floor(lens, &Rotation::new(Rotation3::identity()));
     Some(covariance + floor)
 }

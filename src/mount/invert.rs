@@ -86,7 +86,7 @@ impl AxisFit {
 /// it only keeps the equations solvable where the data say nothing.
 const PRIOR_SIGMA: f64 = 0.5;
 /// Same for a stretch's reference error; a reference is good to minutes of arc.
-const REFERENCE_SIGMA: f64 = 0.02;
+pub(super) const REFERENCE_SIGMA: f64 = 0.02;
 const MAX_STEPS: usize = 30;
 
 /// The stated sigmas count as much as this many residuals when the residual scale is taken. A scale

@@ -169,16 +169,11 @@ const AXIS_FLOOR: Angle = Angle::from_arcmin(0.3);
 
 /// Fits axis and drive to an alignment's stretches.
 ///
-/// Input: attitudes of the frames over the ground, a stretch a pointing.
-/// `doubt` turns the axis error by as much, and mimics a slow drive.
+/// Input: attitudes of the frames over the ground, a stretch a pointing; `ties` hold the errors
+/// that frames of a stretch share. `doubt` turns the axis error by as much, and mimics a slow
+/// drive; `air` is the 1-sigma size of what the air does to the axis and is not in the model.
 /// Output: the fit that holds for the last frames, with what held before them in `earlier`.
-pub fn fit_mount(stretches: &[Stretch], ground: &Ground<'_>, doubt: Doubt) -> MountFit {
-    fit_mount_tied(stretches, &[], ground, doubt, Angle::ZERO)
-}
-
-/// The same where the frames of a stretch share errors (`ties`), and where the air's effect on the
-/// axis is not in the model: `air` is its 1-sigma size.
-pub fn fit_mount_tied(
+pub fn fit_mount(
     stretches: &[Stretch],
     ties: &[Tie],
     ground: &Ground<'_>,

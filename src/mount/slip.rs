@@ -1,6 +1,6 @@
 //! A step of the drive angle between two frames or inside one.
 
-use nalgebra::{Vector2, Vector3};
+use nalgebra::{SMatrix, SVector, Vector2, Vector3};
 
 use super::invert::DriveAngle;
 use super::swing::{Record, chance_of};
@@ -111,60 +111,56 @@ pub fn find_step(stretches: &[&[DriveAngle]]) -> Option<DriveStep> {
 /// A step in the gap between two neighbours.
 fn between(record: &Record, line: f64, place: (usize, usize, usize)) -> Option<Tried> {
     let edge = edge_of(record, place);
-    let n_free = record.n_points.checked_sub(record.stretches.len() + 2)?;
-    let (normal, right, square) =
-        record.sums::<2>(|p| Vector2::new(p.time, f64::from(p.time > edge)));
-    let covariance = normal.try_inverse()?;
-    let parts = covariance * right;
-    let chi_square = (square - right.dot(&parts)).max(0.0);
-    let variances = (covariance[(0, 0)], covariance[(1, 1)]);
-    tried(
-        place,
-        line,
-        chi_square,
-        n_free,
-        (parts.x, parts.y),
-        variances,
-    )
+    let sums = record.sums::<2>(|p| Vector2::new(p.time, f64::from(p.time > edge)));
+    let solved = Solved::of(sums)?;
+    tried(record, place, line, &solved)
 }
 
 /// A step while a frame was exposed: its place lies anywhere between the two levels.
 fn within(record: &Record, line: f64, place: (usize, usize, usize)) -> Option<Tried> {
     let own = record.stretches[place.0][place.1 + 1].time;
-    let n_free = record.n_points.checked_sub(record.stretches.len() + 3)?;
-    let (normal, right, square) = record
+    let sums = record
         .sums::<3>(|p| Vector3::new(p.time, f64::from(p.time > own), f64::from(p.time == own)));
-    let covariance = normal.try_inverse()?;
-    let parts = covariance * right;
+    let solved = Solved::of(sums)?;
     // The frame's own place lies between the levels, or it is no step.
-    let share = parts.z / parts.y;
+    let share = solved.parts[2] / solved.parts[1];
     if !(-0.05..1.05).contains(&share) {
         return None;
     }
-    let chi_square = (square - right.dot(&parts)).max(0.0);
-    let variances = (covariance[(0, 0)], covariance[(1, 1)]);
-    tried(
-        place,
-        line,
-        chi_square,
-        n_free,
-        (parts.x, parts.y),
-        variances,
-    )
+    tried(record, place, line, &solved)
 }
 
-fn tried(
+/// Best values of rate, size of the step and, within a frame, its place, one offset a stretch
+/// eliminated.
+struct Solved<const N: usize> {
+    parts: SVector<f64, N>,
+    covariance: SMatrix<f64, N, N>,
+    chi_square: f64,
+}
+
+impl<const N: usize> Solved<N> {
+    fn of((normal, right, square): (SMatrix<f64, N, N>, SVector<f64, N>, f64)) -> Option<Self> {
+        let covariance = normal.try_inverse()?;
+        let parts = covariance * right;
+        Some(Self {
+            parts,
+            covariance,
+            chi_square: (square - right.dot(&parts)).max(0.0),
+        })
+    }
+}
+
+fn tried<const N: usize>(
+    record: &Record,
     place: (usize, usize, usize),
     line: f64,
-    chi_square: f64,
-    n_free: usize,
-    (rate, size): (f64, f64),
-    (rate_variance, size_variance): (f64, f64),
+    solved: &Solved<N>,
 ) -> Option<Tried> {
+    let n_free = record.n_points.checked_sub(record.stretches.len() + N)?;
     if n_free == 0 {
         return None;
     }
-    let scale = (chi_square / n_free as f64).max(1.0);
+    let scale = (solved.chi_square / n_free as f64).max(1.0);
     // A gear's swing beneath the step is no noise, and a scale from few frames may be small by luck:
     // Student's distribution is wider by about this much.
     let luck = if scale > SWINGS_BENEATH {
@@ -172,14 +168,15 @@ fn tried(
     } else {
         1.0
     };
+    let sigma = |part: usize| (solved.covariance[(part, part)] * scale).sqrt() * luck;
     Some(Tried {
-        gain: (line - chi_square) / scale,
-        chi_square,
+        gain: (line - solved.chi_square) / scale,
+        chi_square: solved.chi_square,
         n_free,
-        size,
-        size_sigma: (size_variance * scale).sqrt() * luck,
-        rate,
-        rate_sigma: (rate_variance * scale).sqrt() * luck,
+        size: solved.parts[1],
+        size_sigma: sigma(1),
+        rate: solved.parts[0],
+        rate_sigma: sigma(0),
         place,
     })
 }

@@ -11,7 +11,7 @@ use crate::mount::drive::DriveRecord;
 use crate::mount::lone::{LoneQuestion, read_lone_frame};
 use crate::mount::model::northern_end;
 use crate::mount::predict::{Exposure, OwnMotion};
-use crate::mount::{AxisUnknown, Doubt, Ground, MountFit, fit_mount_tied};
+use crate::mount::{AxisUnknown, Doubt, Ground, MountFit, fit_mount};
 use crate::sky::{Camera, Horizon, Rotation};
 use crate::stars::StarField;
 use crate::units::{Angle, Measured, PixelPoint, PixelVector, Pixels, Seconds};
@@ -158,7 +158,7 @@ impl Scene<'_> {
             let Survey {
                 stretches, ties, ..
             } = self.survey;
-            fit_mount_tied(stretches, ties, self.ground, doubt, self.air)
+            fit_mount(stretches, ties, self.ground, doubt, self.air)
         });
         for frame in &mut evidence.frames {
             let Some(setting) = self.setting(frame) else {

@@ -12,10 +12,10 @@ const HEIGHT: f64 = 460.0;
 const REACH: f64 = 5.0;
 const BIN: f64 = 0.25;
 const PANEL: (f64, f64, f64, f64) = (50.0, 50.0, 390.0, 350.0);
-/// Right panel: spread of each group.
+/// Right panel: spread of each group, on a logarithmic scale so that no tail falls off it.
 const LABELS_END: f64 = 650.0;
 const SPREAD_END: f64 = 880.0;
-const SPREAD_MOST: f64 = 2.0;
+const SPREADS: [f64; 7] = [0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0];
 
 /// Histogram of all pulls beside the unit normal, and the spread of each group.
 pub fn picture(outcomes: &[Outcome]) -> String {
@@ -87,15 +87,17 @@ fn histogram(svg: &mut String, pulls: &[f64]) {
 }
 
 fn spreads(svg: &mut String, outcomes: &[Outcome]) {
+    let (least, most) = (SPREADS[0], SPREADS[SPREADS.len() - 1]);
     let x = |spread: f64| {
-        LABELS_END + spread.clamp(0.0, SPREAD_MOST) / SPREAD_MOST * (SPREAD_END - LABELS_END)
+        let share = (spread.clamp(least, most) / least).ln() / (most / least).ln();
+        LABELS_END + share * (SPREAD_END - LABELS_END)
     };
     text(
         svg,
         470.0,
         24.0,
         "start",
-        "Spread of pulls by group; 1 is right",
+        "Spread of pulls by group (rings: robust); 1 is right",
     );
     let shown = [
         "frames of the longest pointing",
@@ -138,10 +140,15 @@ fn spreads(svg: &mut String, outcomes: &[Outcome]) {
                 "<circle cx=\"{:.1}\" cy=\"{y:.1}\" r=\"2.6\" fill=\"#33627f\"/>",
                 x(summary.spread)
             );
+            let _ = writeln!(
+                svg,
+                "<circle cx=\"{:.1}\" cy=\"{y:.1}\" r=\"3\" fill=\"none\" stroke=\"#33627f\"/>",
+                x(summary.robust)
+            );
         }
     }
     let bottom = HEIGHT - 34.0;
-    for spread in [0.0, 0.5, 1.0, 1.5, 2.0] {
+    for spread in SPREADS {
         let colour = if spread == 1.0 { "#b03a2e" } else { "#cccccc" };
         let _ = writeln!(
             svg,
