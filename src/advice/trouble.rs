@@ -1,0 +1,95 @@
+//! The answer where something other than the axis is to blame, and its cure.
+
+use super::Decision;
+use super::wording::{Situation, pixels_words, seconds_words, share_of};
+use crate::diagnosis::Cause;
+use crate::mount::drive::NominalRate;
+use crate::stars::Stretch;
+
+/// What is wrong other than the axis, and its cure.
+pub(super) fn trouble(situation: &Situation<'_>, cause: Cause, decision: Decision) -> String {
+    let trail = share_of(situation, cause).map_or(String::new(), |share| {
+        format!(" ({} of trail)", pixels_words(share.trail))
+    });
+    let limit = || {
+        situation
+            .limits
+            .now
+            .map_or("less".to_owned(), |s| format!("{} s", seconds_words(s)))
+    };
+    match cause {
+        Cause::DriveStopped => format!(
+            "The tracker is not turning: the sky runs through the picture at its full rate{trail}. Switch the drive on, check battery and clutch."
+        ),
+        Cause::DriveReversed => {
+            format!("The tracker turns the wrong way{trail}: set the switch to your hemisphere.")
+        }
+        Cause::DriveRate => format!(
+            "{}{trail}: set the drive to the sidereal (star) rate.",
+            rate_words(situation)
+        ),
+        Cause::DriveBacklash => format!(
+            "The drive stands still at first, then runs{trail}: let it run half a minute before the first exposure and load it against its gear."
+        ),
+        Cause::Slip => {
+            format!("The drive slipped{trail}: tighten the clutch and balance the camera.")
+        }
+        Cause::DrivePeriodic => format!(
+            "Shorten to {}: the drive swings about its rate{trail}, and moving the axis will not cure that.",
+            limit()
+        ),
+        Cause::Shake => format!(
+            "Steady the rig: the stars are smeared{trail} without having drifted; wind, a touch, or a shaky tripod."
+        ),
+        Cause::Bump => {
+            "Something knocked the rig between two frames: steady it and take fresh test frames."
+                .to_owned()
+        }
+        Cause::Sag => format!(
+            "The rig is sinking{trail}: tighten ball head and tripod, then take fresh test frames."
+        ),
+        Cause::Lens => lens_words(situation),
+        Cause::Focus => "Refocus: the stars are fat and round, not trailed.".to_owned(),
+        Cause::Aligned | Cause::Axis | Cause::Unknown => format!("{decision:?}"),
+    }
+}
+
+fn lens_words(situation: &Situation<'_>) -> String {
+    let size = share_of(situation, Cause::Lens).map_or(String::new(), |share| {
+        format!(", like a trail of {}", pixels_words(share.trail))
+    });
+    let shapes = situation.evidence.frames.iter().filter_map(|f| f.lens);
+    let (outwards, around): (Vec<_>, Vec<_>) =
+        shapes.partition(|lens| lens.stretch == Stretch::Outwards);
+    let way = if outwards.len() >= around.len() {
+        "outwards"
+    } else {
+        "around the centre"
+    };
+    format!(
+        "Carry on, the tracker is not to blame: the centre is round, and the lens draws stars in the corners long, {way}{size}. Stop it down, focus between centre and corner, or crop."
+    )
+}
+
+fn rate_words(situation: &Situation<'_>) -> String {
+    let record = situation
+        .evidence
+        .fit
+        .as_ref()
+        .and_then(|fit| fit.drive.as_ref());
+    let named = match record.and_then(|record| record.nominal) {
+        Some(NominalRate::Solar) => Some("the solar rate"),
+        Some(NominalRate::Lunar) => Some("the lunar rate"),
+        Some(NominalRate::Half) => Some("half the star rate"),
+        _ => None,
+    };
+    match (named, record) {
+        (Some(named), _) => format!("The drive runs at {named}"),
+        (None, Some(record)) => {
+            let percent = (record.rate_ratio.value - 1.0) * 100.0;
+            let side = if percent >= 0.0 { "fast" } else { "slow" };
+            format!("The drive runs {:.2} % too {side}", percent.abs())
+        }
+        (None, None) => "The drive runs at a wrong rate".to_owned(),
+    }
+}
