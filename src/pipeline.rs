@@ -15,7 +15,7 @@ mod promise;
 mod proposal;
 mod survey;
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 pub use gather::MeasuredFrame;
 pub use measure::measure;
@@ -28,7 +28,7 @@ use gather::{Gathered, gather};
 use crate::error::{Error, Warned};
 use crate::frame::{NightFiles, Overrides, walk_night};
 use crate::identify::Identifier;
-use crate::report::NightReport;
+use crate::report::{NightReport, html};
 use crate::sky::{Direction, Horizon, Icrs};
 use crate::units::{Angle, Pixels};
 
@@ -111,7 +111,13 @@ pub fn diagnose(
 ) -> Result<Warned<NightReport>, Error> {
     let night = walk_night(root)?;
     let gathered = gather_night(&night, settings, progress);
-    Ok(diagnose_gathered(gathered, night.ignored.len(), settings))
+    let is_own = |path: &&PathBuf| path.ends_with(html::FILE_NAME);
+    let n_own = night.ignored.iter().filter(is_own).count();
+    Ok(diagnose_gathered(
+        gathered,
+        night.ignored.len() - n_own,
+        settings,
+    ))
 }
 
 /// The frames of one alignment whose stars were measured already.

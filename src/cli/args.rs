@@ -104,6 +104,14 @@ pub struct DiagnoseArgs {
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,
 
+    /// Write the report as a page to look at, in place of stillpoint.html in the night's folder
+    #[arg(long, value_name = "FILE", conflicts_with = "no_report")]
+    pub report: Option<PathBuf>,
+
+    /// Write no page
+    #[arg(long)]
+    pub no_report: bool,
+
     /// Print the answer alone
     #[arg(long)]
     pub brief: bool,

@@ -1,13 +1,15 @@
 //! `diagnose`: settings in, report to terminal and file out.
 
+use std::path::PathBuf;
+
 use crate::error::{Error, Warned};
 use crate::pipeline;
 use crate::report::json::{self, Target};
-use crate::report::{NightReport, text};
+use crate::report::{NightReport, html, text};
 
 use super::Outcome;
 use super::args::DiagnoseArgs;
-use super::settings::{Detail, DiagnoseRun};
+use super::settings::{Detail, DiagnoseRun, PageTarget};
 use super::terminal::{self, Bar};
 use super::threads::in_threads;
 
@@ -32,13 +34,28 @@ pub fn run(args: &DiagnoseArgs) -> Result<Outcome, Error> {
 /// JSON first, so that a full disk is told before the screen is full; no text beside JSON on standard output.
 fn publish(run: &DiagnoseRun, report: &Warned<NightReport>) -> Result<(), Error> {
     match &run.json {
-        Some(Target::StandardOutput) => return terminal::print(&json::to_string(report)),
+        Some(Target::StandardOutput) => terminal::print(&json::to_string(report))?,
         Some(Target::File(path)) => json::write_file(report, path)?,
         None => {}
+    }
+    let page = write_page(&run.page, report)?;
+    if run.json == Some(Target::StandardOutput) {
+        return Ok(());
     }
     let look = terminal::look(run.red);
     terminal::print(&match run.detail {
         Detail::Brief => text::brief(report, &look),
-        Detail::Full => text::full(report, &look),
+        Detail::Full => text::full(report, page.as_deref(), &look),
     })
+}
+
+/// Writes the page; a folder that cannot be written to is no reason to fail where nobody asked.
+///
+/// Output: where it stands.
+fn write_page(page: &PageTarget, report: &Warned<NightReport>) -> Result<Option<PathBuf>, Error> {
+    match page {
+        PageTarget::Nowhere => Ok(None),
+        PageTarget::File(path) => html::write_file(report, path).map(|()| Some(path.clone())),
+        PageTarget::Beside(path) => Ok(html::write_file(report, path).ok().map(|()| path.clone())),
+    }
 }

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use crate::error::{Error, ErrorKind};
 use crate::frame::Overrides;
 use crate::pipeline::{Aim, DiagnoseSettings, PointingHint};
+use crate::report::html;
 use crate::report::json::Target;
 
 use super::args::DiagnoseArgs;
@@ -26,12 +27,25 @@ pub struct DiagnoseRun {
     pub settings: DiagnoseSettings,
     /// Where the JSON report goes.
     pub json: Option<Target>,
+    /// Where the page goes.
+    pub page: PageTarget,
     /// How much text.
     pub detail: Detail,
     /// Red on black only.
     pub red: bool,
     /// Threads to use; `None` takes one a core.
     pub threads: Option<NonZeroUsize>,
+}
+
+/// Where the report's page goes.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum PageTarget {
+    /// `--no-report`, or JSON in place of the text.
+    Nowhere,
+    /// Beside the night, if the folder can be written to.
+    Beside(PathBuf),
+    /// `--report FILE`.
+    File(PathBuf),
 }
 
 /// How much text the terminal gets.
@@ -54,18 +68,29 @@ impl DiagnoseArgs {
             hints: self.hints()?,
             tolerance: optional(&self.tolerance, read_tolerance)?,
         };
+        let json = self.json.as_deref().map(Target::of);
+        let folder = existing_folder(&self.folder)?;
         Ok(DiagnoseRun {
             settings,
+            page: self.page(&folder, json.as_ref()),
             threads: optional(&self.threads, read_threads)?,
-            json: self.json.as_deref().map(Target::of),
+            json,
             detail: if self.brief {
                 Detail::Brief
             } else {
                 Detail::Full
             },
             red: self.red,
-            folder: existing_folder(&self.folder)?,
+            folder,
         })
+    }
+
+    fn page(&self, folder: &Path, json: Option<&Target>) -> PageTarget {
+        match &self.report {
+            Some(file) => PageTarget::File(file.clone()),
+            None if self.no_report || json == Some(&Target::StandardOutput) => PageTarget::Nowhere,
+            None => PageTarget::Beside(folder.join(html::FILE_NAME)),
+        }
     }
 
     fn overrides(&self) -> Result<Overrides, Error> {

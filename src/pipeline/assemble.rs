@@ -10,15 +10,17 @@ use crate::diagnosis::{Cause, Standstill, Verdict};
 use crate::error::{Warned, Warning};
 use crate::identify::Plate;
 use crate::identify::pointing::center_motion;
-use crate::mount::drive::DriveRecord;
-use crate::mount::model::error_of_axis;
+use crate::mount::drive::{DriveRecord, DriveResidual};
+use crate::mount::model::{error_of_axis, northern_end};
+use crate::mount::predict::Exposure;
+use crate::report::elongation::elongations;
 use crate::report::{
     AlignmentReport, AxisReport, AxisWithoutSite, CauseShare, CenterReport, CenterSource,
-    DriftReport, DriveReport, FrameReport, LongestExposure, NightReport, PeriodicReport,
-    StandstillReport, StepReport,
+    DriftReport, DrivePoint, DriveReport, FramePictures, FrameReport, LongestExposure, NightReport,
+    PeriodicReport, PoleReport, StandstillReport, StepReport,
 };
-use crate::sky::position_angle;
-use crate::units::{Measured, Pixels};
+use crate::sky::{pole_star_place, position_angle};
+use crate::units::{Measured, PixelVector, Pixels, Seconds};
 
 /// The night's report with its warnings. `n_ignored` counts files that are no pictures.
 pub fn assemble(
@@ -62,6 +64,7 @@ pub fn assemble(
             .collect(),
         alignments,
         assumptions: assumptions(facts, examined),
+        pole: pole_report(facts, examined),
     };
     Warned { value, warnings }
 }
@@ -118,13 +121,14 @@ fn frame_report(
             .map_or(0, |plate| plate.matches.len()),
         fwhm: field.fwhm,
         trail: field.trail,
-        drift: drift_report(alignment, idx, frame),
+        drift: drift_report(alignment, facts, idx, frame),
         own_motion: alignment
             .parts
             .iter()
             .find_map(|part| part.evidence.own_motion(idx)),
         center: center_report(alignment, facts, idx, frame),
         verdict: verdict(frame),
+        pictures: Some(pictures(frame)),
     }
 }
 
@@ -138,7 +142,12 @@ pub(super) fn verdict(frame: &MeasuredFrame) -> Verdict {
     Verdict::of_axis_ratio(((width + trail.length.value.px().powi(2) / 12.0) / width).sqrt())
 }
 
-fn drift_report(alignment: &Examined, idx: usize, frame: &MeasuredFrame) -> Option<DriftReport> {
+fn drift_report(
+    alignment: &Examined,
+    facts: &NightFacts,
+    idx: usize,
+    frame: &MeasuredFrame,
+) -> Option<DriftReport> {
     let pointing = alignment
         .pointings
         .iter()
@@ -158,6 +167,62 @@ fn drift_report(alignment: &Examined, idx: usize, frame: &MeasuredFrame) -> Opti
         vector,
         sigma: Pixels::new(sigma),
         interval: alignment.mids[idx]? - before,
+        by_axis: motion_by_axis(alignment, facts, idx, alignment.mids[idx]? - before),
+    })
+}
+
+/// How the fitted axis moves the stars at a frame's centre in some time, with an even drive.
+fn motion_by_axis(
+    alignment: &Examined,
+    facts: &NightFacts,
+    idx: usize,
+    interval: Seconds,
+) -> Option<PixelVector> {
+    let part = alignment.parts.iter().find(|part| part.has(idx))?;
+    let axis = part
+        .evidence
+        .axis()
+        .filter(|_| part.evidence.adrift.is_none())?;
+    let exposure = Exposure {
+        lens: alignment.plates.lenses[idx].as_ref()?,
+        attitude: alignment.attitudes[idx]?,
+        length: interval,
+    };
+    let center = alignment.gathered.frames[idx].field.center();
+    facts.with_ground(|ground| {
+        let north = northern_end(axis.direction, ground.hemisphere());
+        exposure.trail(ground, north, 1.0, center)
+    })?
+}
+
+/// What the stars of a frame look like.
+pub(super) fn pictures(frame: &MeasuredFrame) -> FramePictures {
+    FramePictures {
+        size: (frame.field.width, frame.field.height),
+        stacked: frame.stacked.clone(),
+        elongations: elongations(&frame.field),
+    }
+}
+
+/// The sky about the pole at the end of the last frame.
+fn pole_report(facts: &NightFacts, examined: &[Examined]) -> Option<PoleReport> {
+    let frames = examined
+        .iter()
+        .flat_map(|alignment| &alignment.gathered.frames);
+    let last = frames.max_by_key(|frame| frame.header.start);
+    let sky = last.and_then(|frame| facts.sky_at_mid_exposure(&frame.header));
+    facts.with_ground(|ground| {
+        let altitude = ground.refracted_pole.az_alt().1;
+        PoleReport {
+            at: sky.map(|sky| sky.utc()),
+            hemisphere: ground.hemisphere(),
+            altitude,
+            lift: altitude - ground.true_pole.az_alt().1,
+            star: sky.map(|sky| {
+                let place = pole_star_place(&sky);
+                (place.star, place.about_pole)
+            }),
+        }
     })
 }
 
@@ -291,6 +356,7 @@ fn drive_of(alignment: &Examined, part: &Part) -> Option<DriveReport> {
         periodic: None,
         step: None,
         standstills: Vec::new(),
+        record: Vec::new(),
     })
 }
 
@@ -316,7 +382,20 @@ fn drive_report(alignment: &Examined, part: &Part, record: &DriveRecord) -> Driv
             size: step.size,
         }),
         standstills: part.evidence.standstills.iter().map(standstill).collect(),
+        record: drive_points(record, file),
     }
+}
+
+/// The residuals of the record, timed from its first frame.
+fn drive_points(record: &DriveRecord, file: impl Fn(usize) -> String) -> Vec<DrivePoint> {
+    let first = record.residuals.iter().map(|residual| residual.mid);
+    let first = first.reduce(Seconds::min).unwrap_or_default();
+    let point = |residual: &DriveResidual| DrivePoint {
+        file: file(residual.frame),
+        after: residual.mid - first,
+        ahead: residual.ahead,
+    };
+    record.residuals.iter().map(point).collect()
 }
 
 /// The middle between the end of one exposure and the start of another, to the second.

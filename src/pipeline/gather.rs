@@ -9,8 +9,8 @@ use rayon::prelude::*;
 use super::Progress;
 use super::facts::clock;
 use crate::error::{Error, Warning};
-use crate::frame::{AlignmentFiles, Header, MissingFact, Overrides, missing, read_frame};
-use crate::stars::{StarField, measure_stars};
+use crate::frame::{AlignmentFiles, Frame, Header, MissingFact, Overrides, missing, read_frame};
+use crate::stars::{StackedStar, StarField, measure_stars, stack_stars};
 
 /// A frame whose stars were measured.
 #[derive(Debug, Clone)]
@@ -22,6 +22,21 @@ pub struct MeasuredFrame {
     pub header: Header,
     /// Its stars.
     pub field: StarField,
+    /// The mean image of its stars, where there are pixels and enough stars.
+    pub stacked: Option<StackedStar>,
+}
+
+impl MeasuredFrame {
+    /// Measures a frame's stars; its pixels live only here.
+    pub(super) fn of(file: String, frame: Frame) -> Self {
+        let field = measure_stars(&frame.plane, frame.header.saturation);
+        Self {
+            file,
+            stacked: stack_stars(&frame.plane, &field),
+            header: frame.header,
+            field,
+        }
+    }
 }
 
 /// A frame that was set aside.
@@ -62,8 +77,8 @@ pub fn gather(
         .par_iter()
         .map(|file| {
             let path = root.join(file);
-            let outcome =
-                measure_file(&path, overrides).map_err(|error| named_within(error, &path, file));
+            let outcome = measure_file(&path, slashed(file), overrides)
+                .map_err(|error| named_within(error, &path, file));
             progress.step();
             outcome
         })
@@ -72,14 +87,14 @@ pub fn gather(
     Gathered::new(alignment.name.clone(), files.zip(measured))
 }
 
-/// Header, stars and warnings of one file.
-type Outcome = Result<(Header, StarField, Vec<Warning>), Error>;
+/// One file's frame and warnings.
+type Outcome = Result<(MeasuredFrame, Vec<Warning>), Error>;
 
 /// One file through the first two stages.
-fn measure_file(path: &Path, overrides: &Overrides) -> Outcome {
+fn measure_file(path: &Path, name: String, overrides: &Overrides) -> Outcome {
     let frame = read_frame(path, overrides)?;
-    let field = measure_stars(&frame.value.plane, frame.value.header.saturation);
-    Ok((frame.value.header, field, frame.warnings))
+    let measured = MeasuredFrame::of(name, frame.value);
+    Ok((measured, frame.warnings))
 }
 
 /// The error with the file named as the night knows it: reports travel, folders stay.
@@ -127,28 +142,24 @@ impl Gathered {
     pub fn of_measured(name: String, frames: Vec<MeasuredFrame>) -> Self {
         let outcomes = frames
             .into_iter()
-            .map(|frame| (frame.file, Ok((frame.header, frame.field, Vec::new()))));
+            .map(|frame| (frame.file.clone(), Ok((frame, Vec::new()))));
         Self::new(name, outcomes)
     }
 
     fn take(&mut self, file: String, outcome: Outcome) {
         match outcome {
-            Ok((header, field, warnings)) => {
+            Ok((frame, warnings)) => {
                 for warning in warnings {
                     if !self.warnings.contains(&warning) {
                         self.warnings.push(warning);
                     }
                 }
-                for fact in missing(&header) {
+                for fact in missing(&frame.header) {
                     if !self.missing.contains(&fact) {
                         self.missing.push(fact);
                     }
                 }
-                self.frames.push(MeasuredFrame {
-                    file,
-                    header,
-                    field,
-                });
+                self.frames.push(frame);
             }
             Err(error) => {
                 let reason = match error.hint {

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use super::aim::{below_horizon, is_below};
-use super::assemble::{center_by_stars, verdict};
+use super::assemble::{center_by_stars, pictures, verdict};
 use super::facts::NightFacts;
 use super::gather::MeasuredFrame;
 use super::plates::{identify_alone, tagged_lens};
@@ -17,7 +17,6 @@ use crate::report::FrameReport;
 use crate::report::measure::{
     Identified, Identity, MeasureReport, MeasuredFile, Measurement, Photograph,
 };
-use crate::stars::measure_stars;
 use crate::units::{Length, Measured};
 
 /// Measures each file by itself, in the order given, and identifies its stars.
@@ -68,14 +67,11 @@ struct Look {
 /// One file through the first two stages; its pixels live only here.
 fn look_at(file: &Path, settings: &MeasureSettings) -> Result<Look, Error> {
     let frame = read_frame(file, &settings.overrides)?;
-    let plane = &frame.value.plane;
     Ok(Look {
-        photograph: settings.photographs.then(|| Photograph::of(plane)),
-        frame: MeasuredFrame {
-            file: file.display().to_string(),
-            field: measure_stars(plane, frame.value.header.saturation),
-            header: frame.value.header,
-        },
+        photograph: settings
+            .photographs
+            .then(|| Photograph::of(&frame.value.plane)),
+        frame: MeasuredFrame::of(file.display().to_string(), frame.value),
         warnings: frame.warnings,
     })
 }
@@ -191,6 +187,7 @@ fn frame_report(frame: &MeasuredFrame, plate: Option<&Plate>, facts: &NightFacts
         own_motion: None,
         center: plate.map(|plate| center_by_stars(plate, facts, frame)),
         verdict: verdict(frame),
+        pictures: Some(pictures(frame)),
     }
 }
 

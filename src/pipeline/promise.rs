@@ -97,6 +97,7 @@ fn examined_with(
             file: list.truth.file.clone(),
             header: list.header,
             field: list.field,
+            stacked: None,
         })
         .collect();
     let facts = change(NightFacts::new(

@@ -1,14 +1,12 @@
 //! The JSON report: to standard output or to a file, whole or not at all.
 
-use std::ffi::OsString;
-use std::fs;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 
-use crate::error::{Error, ErrorKind, Warned};
+use crate::error::{Error, Warned};
 
 use super::NightReport;
 use super::contract::Night;
+use super::whole::write_whole;
 
 /// Where the JSON goes.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -45,54 +43,20 @@ pub fn to_string(report: &Warned<NightReport>) -> String {
 /// When the system refuses to write, and when something else than JSON stands there already: a
 /// slip of the hand must not cost a photograph.
 pub fn write_file(report: &Warned<NightReport>, path: &Path) -> Result<(), Error> {
-    if path.is_file() && !is_json_or_empty(path) {
-        return Err(Error::new(
-            ErrorKind::BadSetting,
-            format!("{}: is there already and is no JSON file", path.display()),
-        )
-        .with_hint("give another name for the report, or remove that file yourself"));
-    }
-    let text = to_string(report);
-    let refused = |error: std::io::Error| {
-        Error::new(
-            ErrorKind::Io,
-            format!("{}: cannot write the report: {error}", path.display()),
-        )
-        .with_hint("give a file in a folder that exists and that you may write to")
-    };
-    if path.exists() && !path.is_file() {
-        // A device or a pipe is written to as it is; a rename would replace it.
-        return fs::write(path, text).map_err(refused);
-    }
-    let aside = aside(path);
-    fs::write(&aside, text)
-        .and_then(|()| fs::rename(&aside, path))
-        .map_err(|error| {
-            // The first failure is the one to tell; there may be nothing to remove.
-            let _ = fs::remove_file(&aside);
-            refused(error)
-        })
-}
-
-/// Whether the file begins as a report does; a file that cannot be read counts as something else.
-fn is_json_or_empty(path: &Path) -> bool {
-    let mut start = Vec::new();
-    fs::File::open(path)
-        .and_then(|file| file.take(1).read_to_end(&mut start))
-        .is_ok_and(|_| start.is_empty() || start == b"{")
-}
-
-/// A name beside the target's, so that the rename stays on one disk.
-fn aside(path: &Path) -> PathBuf {
-    let mut name = OsString::from(".");
-    name.push(path.file_name().unwrap_or_default());
-    name.push(format!(".{}.part", std::process::id()));
-    path.with_file_name(name)
+    write_whole(
+        path,
+        &to_string(report),
+        |start| start.starts_with(b"{"),
+        "JSON file",
+    )
 }
 
 #[cfg(test)]
 mod tests {
+    use std::fs;
+
     use super::*;
+    use crate::error::ErrorKind;
     use crate::report::sample;
     use crate::units::{Angle, Measured};
     use serde_json::Value;

@@ -6,6 +6,8 @@
 
 pub mod contract;
 pub mod drawing;
+pub mod elongation;
+pub mod html;
 pub mod json;
 pub mod measure;
 pub mod page;
@@ -13,6 +15,7 @@ pub mod polestar;
 pub mod text;
 
 mod table;
+mod whole;
 
 #[cfg(test)]
 mod sample;
@@ -22,14 +25,16 @@ use nalgebra::Matrix2;
 
 pub use crate::advice::{Correction, LongestExposure, NextFrame};
 
+use elongation::Elongation;
+
 use crate::advice::Decision;
 use crate::diagnosis::{Cause, Verdict};
 use crate::mount::model::AxisError;
 use crate::mount::observability::Knowledge;
 use crate::mount::predict::OwnMotion;
-use crate::sky::{Direction, Horizon};
-use crate::stars::FrameTrail;
-use crate::units::{Angle, Length, Measured, PixelVector, Pixels, Seconds, Site};
+use crate::sky::{Direction, Horizon, PlaceAboutPole, PoleStar};
+use crate::stars::{FrameTrail, StackedStar};
+use crate::units::{Angle, Hemisphere, Length, Measured, PixelVector, Pixels, Seconds, Site};
 
 /// All that one night's frames say.
 #[derive(Debug, Clone, PartialEq)]
@@ -44,6 +49,8 @@ pub struct NightReport {
     pub alignments: Vec<AlignmentReport>,
     /// What was taken for granted, a sentence each (clock zone, lens, tolerance).
     pub assumptions: Vec<String>,
+    /// The sky about the pole at the last frame's end, if the site is known.
+    pub pole: Option<PoleReport>,
 }
 
 impl NightReport {
@@ -88,6 +95,21 @@ pub struct SiteReport {
     pub source: SiteSource,
 }
 
+/// The sky about the pole that the axis should point at.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PoleReport {
+    /// When, if the clock is known.
+    pub at: Option<Timestamp>,
+    /// Which pole.
+    pub hemisphere: Hemisphere,
+    /// How high the refracted pole stands.
+    pub altitude: Angle,
+    /// How much higher than the true pole that is.
+    pub lift: Angle,
+    /// Where the pole star stands about the refracted pole, as seen by eye; needs the clock.
+    pub star: Option<(PoleStar, PlaceAboutPole)>,
+}
+
 /// What one frame shows.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FrameReport {
@@ -123,6 +145,8 @@ pub struct FrameReport {
     pub center: Option<CenterReport>,
     /// How its stars look.
     pub verdict: Verdict,
+    /// What its stars look like; `None` where nothing was measured.
+    pub pictures: Option<FramePictures>,
 }
 
 impl FrameReport {
@@ -149,6 +173,7 @@ impl FrameReport {
             own_motion: None,
             center: None,
             verdict: Verdict::Unmeasured,
+            pictures: None,
         }
     }
 
@@ -156,6 +181,17 @@ impl FrameReport {
     pub fn is_used(&self) -> bool {
         self.skipped_because.is_none()
     }
+}
+
+/// What a frame's stars look like, for pictures.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FramePictures {
+    /// Width and height of the frame, pixels.
+    pub size: (usize, usize),
+    /// The mean image of its stars.
+    pub stacked: Option<StackedStar>,
+    /// How they are drawn out in each part of it.
+    pub elongations: Vec<Elongation>,
 }
 
 /// How the stars at the frame's centre moved since the frame before.
@@ -167,6 +203,8 @@ pub struct DriftReport {
     pub sigma: Pixels,
     /// Time between the middles of the two exposures.
     pub interval: Seconds,
+    /// What the fitted axis would have moved them in that time with an even drive.
+    pub by_axis: Option<PixelVector>,
 }
 
 /// Who says where a frame looks.
@@ -320,6 +358,19 @@ pub struct DriveReport {
     pub step: Option<StepReport>,
     /// Pointings at whose start the drive stood still.
     pub standstills: Vec<StandstillReport>,
+    /// How far it ran ahead of or behind its mean rate, in order of time.
+    pub record: Vec<DrivePoint>,
+}
+
+/// The drive at one frame against the line of its mean rate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DrivePoint {
+    /// The frame's file.
+    pub file: String,
+    /// Mid exposure, from the alignment's first.
+    pub after: Seconds,
+    /// Angle ahead of the line (positive) or behind.
+    pub ahead: Measured<Angle>,
 }
 
 /// A drive's swing about its mean rate.

@@ -6,16 +6,18 @@ use crate::error::{Warned, Warning};
 use crate::mount::model::AxisError;
 use crate::mount::plan::Purpose;
 use crate::mount::predict::OwnMotion;
-use crate::sky::Direction;
-use crate::stars::FrameTrail;
+use crate::sky::{Direction, PlaceAboutPole, PoleStar};
+use crate::stars::{FrameTrail, StackedStar};
 use crate::units::{
-    Angle, AxialAngle, Length, Measured, PixelTensor, PixelVector, Pixels, Seconds, Site,
+    Angle, AxialAngle, Hemisphere, Length, Measured, PixelTensor, PixelVector, Pixels, Seconds,
+    Site,
 };
 
+use super::elongation::Elongation;
 use super::{
     AlignmentReport, AxisReport, CauseShare, CenterReport, CenterSource, Correction, DriftReport,
-    DriveReport, FrameReport, LongestExposure, NextFrame, NightReport, PeriodicReport, SiteReport,
-    SiteSource,
+    DrivePoint, DriveReport, FramePictures, FrameReport, LongestExposure, NextFrame, NightReport,
+    PeriodicReport, PoleReport, SiteReport, SiteSource,
 };
 
 pub fn arcmin(value: f64, sigma: f64) -> Measured<Angle> {
@@ -58,6 +60,7 @@ pub fn frame(file: &str, pointing: usize, trail: FrameTrail, verdict: Verdict) -
             vector: PixelVector::new(0.1, 2.9),
             sigma: Pixels::new(0.04),
             interval: Seconds::new(62.0),
+            by_axis: Some(PixelVector::new(0.05, 2.9)),
         }),
         own_motion: Some(OwnMotion {
             along: pixels(0.05, 0.1),
@@ -75,6 +78,58 @@ pub fn frame(file: &str, pointing: usize, trail: FrameTrail, verdict: Verdict) -
             source: CenterSource::Stars,
         }),
         verdict,
+        pictures: Some(pictures()),
+    }
+}
+
+/// Round stars of 2.7 px, and a frame in which they are drawn out to the side.
+fn pictures() -> FramePictures {
+    let (side, middle, sigma) = (60, 29.5, 4.6);
+    let light = |at: usize| {
+        let (x, y) = ((at % side) as f64 - middle, (at / side) as f64 - middle);
+        (-(x * x + y * y) / (2.0 * sigma * sigma)).exp() as f32
+    };
+    FramePictures {
+        size: (6000, 4000),
+        stacked: Some(StackedStar {
+            side,
+            cells_per_pixel: 4,
+            light: (0..side * side).map(light).collect(),
+            n_stars: 90,
+        }),
+        elongations: vec![Elongation {
+            middle: (1000.0, 2000.0),
+            half: (0.0, 1.4),
+        }],
+    }
+}
+
+fn record() -> Vec<DrivePoint> {
+    let point = |(nth, ahead): (usize, f64)| DrivePoint {
+        file: format!("first-try/IMG_204{}.jpg", nth + 1),
+        after: Seconds::new(62.0 * nth as f64),
+        ahead: Measured::new(Angle::from_arcsec(ahead), Angle::from_arcsec(0.6)),
+    };
+    [3.0, -4.0, -2.0, 3.0]
+        .into_iter()
+        .enumerate()
+        .map(point)
+        .collect()
+}
+
+fn pole() -> PoleReport {
+    PoleReport {
+        at: Some("2026-03-14T21:20:00Z".parse().unwrap()),
+        hemisphere: Hemisphere::North,
+        altitude: Angle::from_deg(51.5),
+        lift: Angle::from_arcmin(0.8),
+        star: Some((
+            PoleStar::AlphaUmi,
+            PlaceAboutPole {
+                distance: Angle::from_arcmin(37.6),
+                clockwise_from_up: Angle::from_deg(250.0),
+            },
+        )),
     }
 }
 
@@ -105,6 +160,7 @@ fn misaligned() -> AlignmentReport {
             }),
             step: None,
             standstills: Vec::new(),
+            record: record(),
         }),
         cause: Cause::Axis,
         causes: vec![
@@ -235,6 +291,7 @@ pub fn full() -> Warned<NightReport> {
                 "150 mm lens, 3.90 um pixels (focal-plane tags); fitted 149.6 mm.".into(),
                 "A trail of up to 1.8 px is good (two thirds of the stars' width).".into(),
             ],
+            pole: Some(pole()),
         },
         warnings: vec![Warning::new(
             "no UT1 value for this date, UTC used: hour angles may be off by up to 0.9 s, 13.5 arcsec",
@@ -281,5 +338,6 @@ pub fn cannot_tell() -> Warned<NightReport> {
             todo: vec!["Shoot 2 x 60 s facing south, the camera untouched between them.".into()],
         }],
         assumptions: Vec::new(),
+        pole: None,
     })
 }

@@ -66,8 +66,14 @@ impl Lie {
     }
 }
 
-fn is_below_noise(length: Measured<Pixels>) -> bool {
+/// Whether a trail is too short to be seen against its own uncertainty.
+pub(super) fn is_below_noise(length: Measured<Pixels>) -> bool {
     length.value < length.sigma * 2.0
+}
+
+/// How the trail of a frame lies, in words.
+pub(super) fn direction_words(frame: &FrameReport) -> String {
+    Lie::of(frame).words()
 }
 
 /// Frames that share a row.

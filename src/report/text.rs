@@ -1,12 +1,17 @@
 //! The report in words for a terminal: the answer first, then what was seen, why, what to beware of.
 
+use std::path::Path;
+
 use crate::diagnosis::Cause;
 use crate::error::Warned;
 use crate::units::{Angle, Measured, Seconds};
 
 use super::page::{KEEP_TOGETHER, Look, Page, Role};
 use super::table::{self, short};
-use super::{AlignmentReport, AxisReport, FrameReport, LongestExposure, NightReport, SiteSource};
+use super::{
+    AlignmentReport, AxisReport, AxisWithoutSite, FrameReport, LongestExposure, NightReport,
+    SiteReport, SiteSource,
+};
 
 /// An error component with a larger sigma that is not itself seen is called not known.
 const UNKNOWN_ABOVE: Angle = Angle::from_arcmin(30.0);
@@ -18,8 +23,8 @@ pub fn brief(report: &Warned<NightReport>, look: &Look) -> String {
     page.finish()
 }
 
-/// The whole report.
-pub fn full(report: &Warned<NightReport>, look: &Look) -> String {
+/// The whole report; `pictures` is the page that shows the same.
+pub fn full(report: &Warned<NightReport>, pictures: Option<&Path>, look: &Look) -> String {
     let night = &report.value;
     let mut page = Page::new(*look);
     page.words(Role::Answer, "", &night.answer);
@@ -34,6 +39,13 @@ pub fn full(report: &Warned<NightReport>, look: &Look) -> String {
     let warnings = report.warnings.iter().map(|warning| warning.text.as_str());
     labelled(&mut page, "beware", Role::Middling, warnings);
     set_aside(night.frames.iter(), &mut page);
+    let pictures = pictures.map(|path| path.display().to_string());
+    labelled(
+        &mut page,
+        "pictures",
+        Role::Body,
+        pictures.iter().map(String::as_str),
+    );
     page.finish()
 }
 
@@ -58,13 +70,14 @@ fn alignment_now(night: &NightReport, alignment: &AlignmentReport, page: &mut Pa
     page.gap();
     causes(alignment, page);
     if let Some(found) = &alignment.axis {
-        axis(found, page);
+        page.words(Role::Body, " axis     ", &axis_words(found));
     }
     if let Some(found) = &alignment.axis_without_site {
-        let words = format!("{} from the pole, side not known", with_sigma(found.total));
-        page.words(Role::Body, " axis     ", &words);
+        page.words(Role::Body, " axis     ", &axis_without_site_words(found));
     }
-    longest(&alignment.longest_exposure, page);
+    if let Some(words) = longest_words(&alignment.longest_exposure) {
+        page.words(Role::Body, " expose   ", &words);
+    }
     let reasons = alignment.reasons.iter().map(String::as_str);
     labelled(page, "why", Role::Body, reasons);
     page.gap();
@@ -92,7 +105,7 @@ fn frames_of(night: &NightReport, alignment: &AlignmentReport, page: &mut Page) 
     }
 }
 
-fn counted(count: usize, one: &str, several: &str) -> String {
+pub(super) fn counted(count: usize, one: &str, several: &str) -> String {
     format!("{count} {}", if count == 1 { one } else { several })
 }
 
@@ -124,7 +137,8 @@ fn causes(alignment: &AlignmentReport, page: &mut Page) {
     page.words(Role::Body, " trail    ", &shares.join(", "));
 }
 
-fn cause_words(cause: Cause) -> &'static str {
+/// A cause in two words.
+pub(super) fn cause_words(cause: Cause) -> &'static str {
     match cause {
         Cause::Aligned => "well aligned",
         Cause::Axis => "alignment",
@@ -143,7 +157,8 @@ fn cause_words(cause: Cause) -> &'static str {
     }
 }
 
-fn axis(axis: &AxisReport, page: &mut Page) {
+/// Where the axis points, in words.
+pub(super) fn axis_words(axis: &AxisReport) -> String {
     let altitude = side(axis.altitude_error, "too high", "too low");
     let azimuth = side(axis.azimuth_error, "too far east", "too far west");
     let total = axis.total();
@@ -160,14 +175,10 @@ fn axis(axis: &AxisReport, page: &mut Page) {
             )
         }
     };
-    page.words(
-        Role::Body,
-        " axis     ",
-        &format!(
-            "altitude {altitude}; azimuth {azimuth}{mirror}; {} from the refracted pole",
-            with_sigma(total)
-        ),
-    );
+    format!(
+        "altitude {altitude}; azimuth {azimuth}{mirror}; {} from the refracted pole",
+        with_sigma(total)
+    )
 }
 
 /// An error with its side in words; without a side where it is not seen.
@@ -206,21 +217,30 @@ fn arcmin(angle: Angle) -> String {
     }
 }
 
-fn longest(longest: &LongestExposure, page: &mut Page) {
+/// Where an axis points whose sides are not known.
+pub(super) fn axis_without_site_words(axis: &AxisWithoutSite) -> String {
+    format!("{} from the pole, side not known", with_sigma(axis.total))
+}
+
+/// How long to expose at most, if that is known.
+pub(super) fn longest_words(longest: &LongestExposure) -> Option<String> {
     let at_most =
         |exposure: Option<Seconds>| exposure.map(|time| format!("{} s", rounded_down(time)));
-    let words = match (at_most(longest.now), at_most(longest.after_correction)) {
-        (Some(now), Some(after)) if now == after => format!("at most {now}, corrected or not"),
-        (Some(now), Some(after)) => format!("at most {now} as it stands, {after} once corrected"),
-        (Some(now), None) => format!("at most {now} as it stands"),
-        (None, Some(after)) => format!("at most {after} once corrected"),
-        (None, None) => return,
-    };
-    page.words(Role::Body, " expose   ", &words);
+    Some(
+        match (at_most(longest.now), at_most(longest.after_correction)) {
+            (Some(now), Some(after)) if now == after => format!("at most {now}, corrected or not"),
+            (Some(now), Some(after)) => {
+                format!("at most {now} as it stands, {after} once corrected")
+            }
+            (Some(now), None) => format!("at most {now} as it stands"),
+            (None, Some(after)) => format!("at most {after} once corrected"),
+            (None, None) => return None,
+        },
+    )
 }
 
 /// Two digits, never more than the limit itself: 228 becomes 220, 6.23 becomes 6.2.
-fn rounded_down(exposure: Seconds) -> String {
+pub(super) fn rounded_down(exposure: Seconds) -> String {
     let seconds = exposure.s();
     if seconds <= 0.0 {
         return "0".into();
@@ -231,21 +251,7 @@ fn rounded_down(exposure: Seconds) -> String {
 }
 
 fn granted(night: &NightReport, page: &mut Page) {
-    let site = night.site.map(|report| {
-        let (latitude, longitude) = (report.site.latitude().deg(), report.site.longitude().deg());
-        let source = match report.source {
-            SiteSource::Gps => "the frames' GPS tags",
-            SiteSource::Option => "--site",
-            SiteSource::Settings => "the settings",
-        };
-        format!(
-            "Site {:.3} {}, {:.3} {} ({source}).",
-            latitude.abs(),
-            if latitude < 0.0 { "S" } else { "N" },
-            longitude.abs(),
-            if longitude < 0.0 { "W" } else { "E" },
-        )
-    });
+    let site = night.site.map(|report| site_words(&report));
     let facts = site
         .iter()
         .map(String::as_str)
@@ -253,8 +259,31 @@ fn granted(night: &NightReport, page: &mut Page) {
     labelled(page, "assumed", Role::Body, facts);
 }
 
+/// Where the camera stood, and who says so.
+pub(super) fn site_words(report: &SiteReport) -> String {
+    let (latitude, longitude) = (report.site.latitude().deg(), report.site.longitude().deg());
+    let source = match report.source {
+        SiteSource::Gps => "the frames' GPS tags",
+        SiteSource::Option => "--site",
+        SiteSource::Settings => "the settings",
+    };
+    format!(
+        "Site {:.3} {}, {:.3} {} ({source}).",
+        latitude.abs(),
+        if latitude < 0.0 { "S" } else { "N" },
+        longitude.abs(),
+        if longitude < 0.0 { "W" } else { "E" },
+    )
+}
+
 /// Frames set aside, those with the same reason in a row together.
 pub(super) fn set_aside<'a>(frames: impl Iterator<Item = &'a FrameReport>, page: &mut Page) {
+    let lines = aside_lines(frames);
+    labelled(page, "aside", Role::Body, lines.iter().map(String::as_str));
+}
+
+/// A line for each run of frames that were set aside for one reason.
+pub(super) fn aside_lines<'a>(frames: impl Iterator<Item = &'a FrameReport>) -> Vec<String> {
     let mut groups: Vec<(&str, &str, usize)> = Vec::new();
     for frame in frames {
         let Some(reason) = &frame.skipped_because else {
@@ -270,7 +299,7 @@ pub(super) fn set_aside<'a>(frames: impl Iterator<Item = &'a FrameReport>, page:
             _ => groups.push((&frame.file, reason, 0)),
         }
     }
-    let lines: Vec<String> = groups
+    groups
         .iter()
         .map(|(file, reason, others)| match others {
             0 => format!("{file}: {reason}"),
@@ -279,8 +308,7 @@ pub(super) fn set_aside<'a>(frames: impl Iterator<Item = &'a FrameReport>, page:
                 counted(*n, "frame more", "frames more")
             ),
         })
-        .collect();
-    labelled(page, "aside", Role::Body, lines.iter().map(String::as_str));
+        .collect()
 }
 
 /// Lines under each other, the first with its label in the margin.
@@ -314,7 +342,7 @@ mod tests {
     #[test]
     fn the_first_line_is_the_answer() {
         for report in [sample::full(), sample::realign(), sample::cannot_tell()] {
-            let text = full(&report, &look(200));
+            let text = full(&report, None, &look(200));
             assert_eq!(text.lines().next(), Some(report.value.answer.as_str()));
             assert_eq!(brief(&report, &look(200)).trim_end(), report.value.answer);
         }
@@ -324,7 +352,7 @@ mod tests {
     fn nothing_runs_over_the_edge() {
         for width in [44, 60, 80, 132] {
             for report in [sample::full(), sample::realign(), sample::cannot_tell()] {
-                let text = full(&report, &look(width));
+                let text = full(&report, None, &look(width));
                 let widest = text.lines().map(|line| line.width()).max();
                 assert!(widest <= Some(width), "{width}:\n{text}");
             }
@@ -333,7 +361,7 @@ mod tests {
 
     #[test]
     fn a_night_at_work_fits_one_screen() {
-        let text = full(&sample::realign(), &look(80));
+        let text = full(&sample::realign(), None, &look(80));
         assert!(text.lines().count() <= 30, "{text}");
     }
 
@@ -362,16 +390,16 @@ mod tests {
         let mut report = sample::realign();
         let axis = report.value.alignments[0].axis.as_mut().unwrap();
         axis.mirror_ambiguous = true;
-        let text = full(&report, &look(300));
+        let text = full(&report, None, &look(300));
         let other = "or altitude 4.1' +- 0.3' too low; azimuth 31.2' +- 0.6' too far west";
         assert!(text.contains(other), "{text}");
         report.value.alignments[0].axis.as_mut().unwrap().mirror = None;
-        assert!(full(&report, &look(200)).contains("or the opposite of both"));
+        assert!(full(&report, None, &look(200)).contains("or the opposite of both"));
     }
 
     #[test]
     fn frames_set_aside_are_named_with_their_reason() {
-        let text = full(&sample::full(), &look(200));
+        let text = full(&sample::full(), None, &look(200));
         assert!(
             text.contains("first-try/IMG_2045.jpg: not a JPEG"),
             "{text}"
@@ -387,16 +415,16 @@ mod tests {
             let frame = FrameReport::set_aside(file, "first-try", reason);
             report.value.frames.push(frame);
         }
-        let text = full(&report, &look(200));
+        let text = full(&report, None, &look(200));
         let line = "first-try/IMG_2046.jpg and 2 frames more: no star found";
         assert!(text.contains(line), "{text}");
     }
 
     #[test]
     fn colour_changes_no_word() {
-        let plain = full(&sample::full(), &look(80));
+        let plain = full(&sample::full(), None, &look(80));
         for ink in [Ink::Colour, Ink::Red] {
-            let inked = full(&sample::full(), &Look { ink, ..look(80) });
+            let inked = full(&sample::full(), None, &Look { ink, ..look(80) });
             assert_eq!(without_escapes(&inked), plain);
         }
     }

@@ -27,9 +27,12 @@ mod segment;
 mod shape;
 mod sheared;
 mod short;
+mod stacked;
 mod survey;
 mod teach;
 mod trail;
+
+pub use stacked::{StackedStar, stack_stars};
 
 use crate::frame::Plane;
 use crate::units::{Angle, AxialAngle, Measured, PixelPoint, PixelTensor, PixelVector, Pixels};

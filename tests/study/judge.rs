@@ -141,6 +141,7 @@ fn measured(list: SimulatedField) -> MeasuredFrame {
         file: list.truth.file,
         header: list.header,
         field: list.field,
+        stacked: None,
     }
 }
 

@@ -56,7 +56,7 @@ impl MeasureReport {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::diagnosis::Verdict;
     use crate::identify::Unidentified;
