@@ -140,7 +140,7 @@ fn json_on_standard_output_stands_alone_and_a_starless_night_cannot_be_told() {
 fn the_readme_shows_what_the_demo_night_answers() {
     let readme = include_str!("../README.md");
     let demo = concat!(env!("CARGO_MANIFEST_DIR"), "/testdata/demo/night");
-    let run = stillpoint(&["diagnose", demo, "--brief"]);
+    let run = stillpoint(&["diagnose", demo, "--brief", "--no-report"]);
     assert_eq!(run.code, 0, "{}", run.stderr);
     let plain = |text: &str| {
         let words: Vec<_> = text.split_whitespace().collect();
@@ -324,4 +324,31 @@ fn stillpoint(words: &[&str]) -> Run {
         stdout: String::from_utf8(output.stdout).expect("UTF-8"),
         stderr: String::from_utf8(output.stderr).expect("UTF-8"),
     }
+}
+
+#[test]
+fn a_page_of_pictures_stands_beside_the_night_unless_it_is_not_wanted() {
+    let demo = concat!(env!("CARGO_MANIFEST_DIR"), "/testdata/demo/night");
+    let place = tempfile::tempdir().unwrap();
+    for folder in fs::read_dir(demo).unwrap().flatten() {
+        let to = place.path().join(folder.file_name());
+        if folder.path().is_dir() {
+            fs::create_dir(&to).unwrap();
+            for file in fs::read_dir(folder.path()).unwrap().flatten() {
+                fs::copy(file.path(), to.join(file.file_name())).unwrap();
+            }
+        }
+    }
+    let (night, page) = (place.path().to_str().unwrap(), place.path().join("stillpoint.html"));
+    assert_eq!(stillpoint(&["diagnose", night, "--no-report"]).code, 0);
+    assert!(!page.exists());
+    let first = stillpoint(&["diagnose", night]);
+    assert_eq!(first.code, 0, "{}", first.stderr);
+    let html = fs::read_to_string(&page).unwrap();
+    assert!(html.contains("The axis and the pole") && html.len() < 1_500_000);
+    // The page of the last run is no file of the night.
+    assert_eq!(stillpoint(&["diagnose", night]).stdout, first.stdout);
+    fs::write(&page, "mine").unwrap();
+    let page = page.to_str().unwrap();
+    assert_eq!(stillpoint(&["diagnose", night, "--report", page]).code, 2);
 }

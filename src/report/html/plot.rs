@@ -13,7 +13,7 @@ const RIGHT: f64 = 16.0;
 /// Room above the axes.
 const TOP: f64 = 12.0;
 /// Room below the axes.
-const BOTTOM: f64 = 46.0;
+const BOTTOM: f64 = 56.0;
 
 /// How a series is drawn; shape and dashes carry the meaning, colour only helps.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
