@@ -6,7 +6,7 @@ use super::calibration::Calibration;
 use super::field::median;
 use super::fit::{FitSetup, SOFT_TOP};
 use super::learn::{Freedom, learn_shared};
-use super::moments::renewed_errors;
+use super::moments::{AdaptiveErrors, renewed_errors};
 use super::noise::Noise;
 use super::refine::{Refined, refine};
 use super::segment::Segment;
@@ -143,17 +143,29 @@ fn teachers(stars: &[&Star], vector: PixelVector, center: PixelPoint, inner: f64
 }
 
 fn renew_errors(setup: &FitSetup, gain: f64, stars: &mut [Star]) {
+    /// Light whose own variance is a smaller share of the sky's changes no error by more than a twentieth.
+    const FELT: f64 = 0.2;
     let mut noise = setup.noise;
     noise.gain = gain;
-    stars.par_iter_mut().for_each(|star| {
-        if let Some(errors) =
-            renewed_errors(setup.plane, setup.sky, &noise, star.position, star.moments)
-        {
-            star.position_covariance = errors.place;
-            star.moments_sigma = errors.moments;
-            star.flux.sigma = errors.flux;
-        }
-    });
+    // From place to place over the plane, not from bright to faint: neighbours share what the cache holds.
+    let mut order: Vec<usize> = (0..stars.len()).collect();
+    order.sort_by_key(|i| stars[*i].position.y as i64);
+    let renewed: Vec<(usize, AdaptiveErrors)> = order
+        .into_par_iter()
+        .filter_map(|i| {
+            let star = &stars[i];
+            let sky = setup.sky.noise_near(star.position).powi(2);
+            let felt = gain * star.peak >= FELT * sky;
+            let renew =
+                || renewed_errors(setup.plane, setup.sky, &noise, star.position, star.moments);
+            felt.then(renew).flatten().map(|errors| (i, errors))
+        })
+        .collect();
+    for (i, errors) in renewed {
+        stars[i].position_covariance = errors.place;
+        stars[i].moments_sigma = errors.moments;
+        stars[i].flux.sigma = errors.flux;
+    }
 }
 
 /// Gives the brightest clean stars the place and shape of greatest likelihood; tells which.
