@@ -40,6 +40,13 @@ impl Calibration {
         Self { nodes }
     }
 
+    /// Nothing to calibrate: a segment shows a twelfth of its square.
+    pub(super) fn exact() -> Self {
+        Self {
+            nodes: vec![(0.0, 0.0)],
+        }
+    }
+
     /// Squared length of the trail that shows this elongation; beyond the nodes in proportion.
     pub(super) fn squared_length(&self, elongation: f64) -> f64 {
         let Some(&(last_square, last)) = self.nodes.last().filter(|n| n.1 > 0.0) else {

@@ -21,6 +21,7 @@ mod oriented;
 mod pace;
 mod pedestal;
 mod psf;
+mod refine;
 #[cfg(test)]
 mod rendered;
 mod segment;
@@ -69,7 +70,8 @@ pub struct Star {
     /// Second moments of its image, square pixels (seeing, lens and trail together), on a scale on which an
     /// evenly lit trail d adds d d^T / 12.
     pub moments: PixelTensor,
-    /// 1-sigma of each of the moments, square pixels.
+    /// 1-sigma of each of the moments, square pixels; those of xx and yy are such that together they give
+    /// the error of the difference, which is the trail's.
     pub moments_sigma: PixelTensor,
     /// Straight vector between the ends of its trail; its sign means nothing. `None` where not measured by
     /// itself: in frames with short trails, and for faint stars that were found with the bulk's trail.

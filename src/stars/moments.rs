@@ -45,6 +45,8 @@ pub(super) enum NoStar {
 const NARROWEST: f64 = 0.25;
 const WIDEST: f64 = 12.0;
 const MOST_ROUNDS: usize = 40;
+/// Round by which a star far from the first guess's width gets a ring of its own for its pedestal.
+const LATEST_RING: usize = 3;
 /// The weight is never narrower than this (square pixels): sums over pixels would no longer follow
 /// the integrals, by more than a few per cent of the moments.
 const NARROWEST_WEIGHT: f64 = 1.3;
@@ -64,6 +66,8 @@ pub(super) fn adaptive_moments(
     let mut center = start;
     let mut shape = PixelTensor::new(sigma * sigma, 0.0, sigma * sigma);
     let mut pedestal = local_pedestal(plane, sky, center, sigma).ok_or(NoStar::Lost)?;
+    // The ring that the pedestal is taken from fits the width of the first guess.
+    let mut ring_fits = false;
     for round in 0..MOST_ROUNDS {
         let weight = weight_of(shape);
         let sums = Sums::of(plane, sky, center, weight, pedestal)
@@ -79,16 +83,19 @@ pub(super) fn adaptive_moments(
         let next = updated_shape(shape, weight, sums.moments())?;
         let change =
             (next.xx - shape.xx).abs() + (next.xy - shape.xy).abs() + (next.yy - shape.yy).abs();
-        let settled = change < 3e-4 * (next.xx + next.yy) && step.0.hypot(step.1) < 1e-4 * wide;
+        let settled = change < 1e-3 * (next.xx + next.yy) && step.0.hypot(step.1) < 3e-4 * wide;
         shape = next;
         if center.distance(start).px() > 3.0 * sigma + wide {
             return Err(NoStar::Lost);
         }
-        if round == 3 && (mean_width(shape) / sigma).ln().abs() > 0.2 {
-            pedestal = local_pedestal(plane, sky, center, mean_width(shape)).ok_or(NoStar::Lost)?;
-        }
-        if settled && round > 3 {
-            break;
+        if settled || round == LATEST_RING {
+            if !ring_fits && (mean_width(shape) / sigma).ln().abs() > 0.2 {
+                pedestal =
+                    local_pedestal(plane, sky, center, mean_width(shape)).ok_or(NoStar::Lost)?;
+            } else if settled {
+                break;
+            }
+            ring_fits = true;
         }
     }
     let (flux, errors) =
@@ -180,22 +187,16 @@ impl Sums {
         pedestal: f64,
     ) -> Option<Self> {
         let mut s = Sums::default();
-        visit(
-            plane,
-            sky,
-            center,
-            weight,
-            pedestal,
-            |dx, dy, weight, light| {
-                let wl = weight * light;
-                s.light += wl;
-                s.x += wl * dx;
-                s.y += wl * dy;
-                s.xx += wl * dx * dx;
-                s.xy += wl * dx * dy;
-                s.yy += wl * dy * dy;
-            },
-        )?;
+        visit(plane, sky, center, weight, pedestal, |p| {
+            let wl = p.weight * p.light;
+            let (wx, wy) = (wl * p.dx, wl * p.dy);
+            s.light += wl;
+            s.x += wx;
+            s.y += wy;
+            s.xx += wx * p.dx;
+            s.xy += wx * p.dy;
+            s.yy += wy * p.dy;
+        })?;
         Some(s)
     }
 
@@ -209,14 +210,28 @@ impl Sums {
     }
 }
 
-/// Visits the pixels of the weight's ellipse: dx, dy, weight, light above the sky.
+/// A pixel under the weight.
+struct Weighed {
+    dx: f64,
+    dy: f64,
+    /// Squared distance in units of the weight's width.
+    rho: f64,
+    weight: f64,
+    /// Above the sky.
+    light: f64,
+}
+
+/// Visits the pixels of the weight's ellipse.
+///
+/// Along a row the Gaussian's ratio from pixel to pixel itself changes by a constant factor, so that a row
+/// costs two exponentials.
 fn visit(
     plane: &Plane,
     sky: &Background,
     center: PixelPoint,
     weight: PixelTensor,
     pedestal: f64,
-    mut see: impl FnMut(f64, f64, f64, f64),
+    mut see: impl FnMut(Weighed),
 ) -> Option<()> {
     const REACH: f64 = 3.5;
     let inverse = inverse(weight)?;
@@ -224,25 +239,45 @@ fn visit(
     if !inside(center.x, plane.width()) || !inside(center.y, plane.height()) {
         return None;
     }
-    let span = |at: f64, variance: f64, size: usize| {
-        let reach = REACH * variance.sqrt();
-        (
-            (at - reach).ceil().max(0.0) as usize,
-            ((at + reach).floor() as usize).min(size - 1),
-        )
+    let span = |at: f64, reach: f64, size: usize| {
+        let (low, high) = ((at - reach).max(0.0), at + reach);
+        let below = low as usize;
+        let first = below + usize::from((below as f64) < low);
+        let end = if high < 0.0 { 0 } else { high as usize + 1 };
+        first..end.min(size)
     };
-    let (x0, x1) = span(center.x, weight.xx, plane.width());
-    let (y0, y1) = span(center.y, weight.yy, plane.height());
     let level =
         f64::from(sky.level_at(center.x.round() as usize, center.y.round() as usize)) + pedestal;
-    for y in y0..=y1 {
+    let step = (-inverse.xx).exp();
+    for y in span(center.y, REACH * weight.yy.sqrt(), plane.height()) {
         let dy = y as f64 - center.y;
-        for (x, value) in (x0..=x1).zip(&plane.row(y)[x0..=x1]) {
-            let dx = x as f64 - center.x;
-            let rho = inverse.xx * dx * dx + 2.0 * inverse.xy * dx * dy + inverse.yy * dy * dy;
-            if rho < REACH * REACH {
-                see(dx, dy, (-0.5 * rho).exp(), f64::from(*value) - level);
-            }
+        // rho = xx dx^2 + 2 xy dx dy + yy dy^2 is below the limit between the roots about `middle`.
+        let lean = inverse.xy * dy;
+        let middle = -lean / inverse.xx;
+        let left = REACH * REACH - inverse.yy * dy * dy + lean * lean / inverse.xx;
+        let columns = span(
+            center.x + middle,
+            (left.max(0.0) / inverse.xx).sqrt(),
+            plane.width(),
+        );
+        if columns.is_empty() {
+            continue;
+        }
+        let first = columns.start as f64 - center.x;
+        let rho_at = |dx: f64| dx * (inverse.xx * dx + 2.0 * lean) + inverse.yy * dy * dy;
+        let mut weight = (-0.5 * rho_at(first)).exp();
+        let mut ratio = (-inverse.xx * (first + 0.5) - lean).exp();
+        for (i, value) in plane.row(y)[columns].iter().enumerate() {
+            let dx = first + i as f64;
+            see(Weighed {
+                dx,
+                dy,
+                rho: rho_at(dx),
+                weight,
+                light: f64::from(*value) - level,
+            });
+            weight *= ratio;
+            ratio *= step;
         }
     }
     Some(())
@@ -283,29 +318,22 @@ fn flux_and_errors(
     let weighted = PixelTensor::new(s.xx / ax, s.xy / (ax * ay).sqrt(), s.yy / ay);
     let (mut light, mut peak, mut flux) = (0.0, 0.0_f64, 0.0);
     let (mut place, mut spread) = (PixelTensor::default(), PixelTensor::default());
-    visit(
-        plane,
-        sky,
-        center,
-        weight,
-        pedestal,
-        |dx, dy, weight, value| {
-            let power = weight * weight * noise.variance(sky_noise, value);
-            light += weight * value;
-            // The width follows the noise, too, and the light follows the width.
-            let rho = -2.0 * weight.ln();
-            flux += power * rho * rho;
-            place.xx += power * dx * dx;
-            place.xy += power * dx * dy;
-            place.yy += power * dy * dy;
-            spread.xx += power * (dx * dx - weighted.xx).powi(2);
-            spread.xy += power * (dx * dy - weighted.xy).powi(2);
-            spread.yy += power * (dy * dy - weighted.yy).powi(2);
-            if weight > 0.5 {
-                peak = peak.max(value);
-            }
-        },
-    )?;
+    visit(plane, sky, center, weight, pedestal, |p| {
+        let (dx, dy) = (p.dx, p.dy);
+        let power = p.weight * p.weight * noise.variance(sky_noise, p.light);
+        light += p.weight * p.light;
+        // The width follows the noise, too, and the light follows the width.
+        flux += power * p.rho * p.rho;
+        place.xx += power * dx * dx;
+        place.xy += power * dx * dy;
+        place.yy += power * dy * dy;
+        spread.xx += power * (dx * dx - weighted.xx).powi(2);
+        spread.xy += power * (dx * dy - weighted.xy).powi(2);
+        spread.yy += power * (dy * dy - weighted.yy).powi(2);
+        if p.weight > 0.5 {
+            peak = peak.max(p.light);
+        }
+    })?;
     let per_light = 1.0 / light;
     let correlation = noise.correlation;
     let errors = AdaptiveErrors {

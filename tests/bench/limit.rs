@@ -1,0 +1,135 @@
+//! How near the measuring of stars comes to the least scatter possible, over a grid of pictures, and the
+//! smallest trail that a frame of 300 stars shows.
+//!
+//! `cargo bench --bench limit`
+//!
+//! Columns: scatter over the bound, bias and spread of errors over sigmas, on two axes each (along and
+//! across long trails, the pixel axes for short ones), of the place and of the trail: of its vector in
+//! pixels where it is long, of the elongation in square pixels where it is short.
+#![allow(clippy::print_stdout)] // A bench is there to print.
+
+#[path = "../support/limit.rs"]
+mod limit;
+
+use limit::{Bound, Errors, Outcome, Shot, mean_elongation};
+
+/// Direction of the trails.
+const ANGLE_RAD: f64 = 0.7;
+/// Largest scatter over the bound that the table may show: 1.2, and what chance adds for some hundred stars.
+const MOST_OVER_BOUND: f64 = 1.3;
+
+fn shot(fwhm: f64, length: f64, ratio: f64) -> Shot {
+    Shot {
+        fwhm,
+        wings: 0.0,
+        trail: (length * ANGLE_RAD.cos(), length * ANGLE_RAD.sin()),
+        sky_e: 400.0,
+        ratio,
+        brighter: 1.0,
+        size: (640, 560),
+        seed: 11,
+    }
+}
+
+fn main() {
+    grid();
+    smallest_trail();
+}
+
+fn grid() {
+    println!(
+        "{:>5} {:>5} {:>4} {:>4} {:>5} {:>5} | place: over bound, bias, pull               | trail: the same",
+        "sky", "wings", "fwhm", "S/N", "trail", "stars"
+    );
+    for (sky_e, wings) in [(2000.0, 0.0), (100.0, 0.0), (400.0, 0.2)] {
+        for fwhm in [1.5, 2.5, 5.0] {
+            for ratio in [20.0, 60.0, 200.0] {
+                for length in [0.0, 1.0, 2.5, 5.0, 10.0, 20.0] {
+                    row(Shot {
+                        sky_e,
+                        wings,
+                        ..shot(fwhm, length, ratio)
+                    });
+                }
+            }
+        }
+    }
+}
+
+fn row(shot: Shot) {
+    // Frames of small stars hold more of them.
+    let n_frames = (shot.fwhm + 0.1 * shot.length()).ceil() as u64;
+    let (bound, outcome) = (Bound::of(&shot), Outcome::of(&shot, n_frames));
+    let told = |errors: &[Errors; 2], bound: [f64; 2]| {
+        let [a, b] = errors;
+        let over = [a.scatter() / bound[0], b.scatter() / bound[1]];
+        assert!(
+            over.iter().all(|o| *o < MOST_OVER_BOUND),
+            "{shot:?}: {over:?}"
+        );
+        format!(
+            "{:5.3} {:5.3}  {:6.3} {:6.3}  {:5.3} {:5.3}",
+            over[0],
+            over[1],
+            a.bias(),
+            b.bias(),
+            a.pull(),
+            b.pull()
+        )
+    };
+    println!(
+        "{:5} {:5} {:4} {:4} {:5} {:5} | {} | {}",
+        shot.sky_e,
+        shot.wings,
+        shot.fwhm,
+        shot.ratio,
+        shot.length(),
+        outcome.found,
+        told(&outcome.place, bound.place),
+        told(&outcome.shape, bound.shape)
+    );
+}
+
+/// Share of frames that show a trail, by its length: by the noise of the light alone, and by the frame trail's
+/// own statement, which allows for stars that a lens leaves out of round. A trail is seen where chance
+/// alone would leave it out of round as far in one frame of twenty.
+fn smallest_trail() {
+    const N_FRAMES: u64 = 100;
+    /// Square of a two-dimensional normal deviate that one in twenty exceeds, -2 ln 0.05.
+    const ONE_IN_TWENTY: f64 = 5.991;
+    println!("\n300 stars of 2.5 px, S/N 15 to 150 (median 27), {N_FRAMES} frames a row");
+    println!(
+        "{:>6} {:>16} {:>16} {:>20} {:>20}",
+        "trail", "seen, noise", "seen, as told", "mean square of e/s", "sigma of e"
+    );
+    for length in [0.0, 0.2, 0.3, 0.35, 0.4, 0.5, 0.6, 0.7, 0.8, 1.0] {
+        let (mut by_noise, mut as_told, mut pulls, mut sigmas) = (0, 0, 0.0, 0.0);
+        for frame in 0..N_FRAMES {
+            let shot = Shot {
+                brighter: 10.0,
+                size: (520, 500),
+                seed: 500 + frame,
+                ..shot(2.5, length, 15.0)
+            };
+            let mut places = shot.places();
+            places.truncate(300);
+            let field = shot.measured(&places);
+            let [(e1, s1), (e2, s2)] = mean_elongation(&field);
+            let truth = [(2.0 * ANGLE_RAD).cos(), (2.0 * ANGLE_RAD).sin()]
+                .map(|t| t * length * length / 12.0);
+            pulls += 0.5 * (((e1 - truth[0]) / s1).powi(2) + ((e2 - truth[1]) / s2).powi(2));
+            sigmas += (s1 * s2).sqrt();
+            by_noise += usize::from((e1 / s1).powi(2) + (e2 / s2).powi(2) > ONE_IN_TWENTY);
+            // The direction's sigma is half the elongation's over the elongation.
+            let limit = 0.5 / ONE_IN_TWENTY.sqrt();
+            as_told += usize::from(field.trail.is_some_and(|t| t.angle_sigma.rad() < limit));
+        }
+        println!(
+            "{length:6} {:14.0} % {:14.0} % {:20.2} {:20.4}",
+            100.0 * by_noise as f64 / N_FRAMES as f64,
+            100.0 * as_told as f64 / N_FRAMES as f64,
+            pulls / N_FRAMES as f64,
+            sigmas / N_FRAMES as f64
+        );
+    }
+}
