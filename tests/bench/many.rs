@@ -4,10 +4,15 @@
 //! `cargo bench --bench many`
 #![allow(clippy::print_stdout, clippy::disallowed_methods)] // A bench is there to time and print.
 
+#[path = "../support/rig.rs"]
+mod rig;
+
 use std::time::{Duration, Instant};
 
+use rig::{RIG, Rig, measured};
+
 use stillpoint::identify::{FocalRange, Hints, Identifier, Plate};
-use stillpoint::pipeline::{DiagnoseSettings, MeasuredAlignment, MeasuredFrame, diagnose_measured};
+use stillpoint::pipeline::{DiagnoseSettings, diagnose_measured};
 use stillpoint::simulate::{Listing, Scenario, SimulatedField, star_lists};
 
 const N_FRAMES: usize = 300;
@@ -22,16 +27,22 @@ fn main() {
         "{:<36} {:>8} {:>14} {:>10} {:>10}",
         "", "stars", "identification", "the rest", "all"
     );
-    // Hour angles (hours) and declinations (degrees).
-    run("one pointing", &[(-2.9, 20.0)]);
-    run("three pointings", &[(0.0, 2.0), (-4.0, 25.0), (3.0, 40.0)]);
+    run("one pointing", &[(-2.9, 20.0, 300)]);
+    let three = &[(0.0, 2.0, 100), (-4.0, 25.0, 100), (3.0, 40.0, 100)];
+    run("three pointings", three);
     if let Some(peak) = peak_memory() {
         println!("peak memory of this program, star lists and simulator included: {peak}");
     }
 }
 
-fn run(name: &str, pointings: &[(f64, f64)]) {
-    let scenario = scenario(pointings);
+fn run(name: &str, pointings: &'static [(f64, f64, usize)]) {
+    let night = Rig {
+        axis_arcmin: AXIS,
+        drive: "rate = \"sidereal\"\nperiodic = [{ amplitude_arcsec = 8.0, period_s = 480.0 }]",
+        pointings,
+        ..RIG
+    };
+    let scenario = night.scenario();
     let listing = Listing {
         star_px: 0.05,
         frame_px: 0.002,
@@ -71,17 +82,9 @@ fn identify(scenario: &Scenario, lists: &[SimulatedField]) -> Duration {
 }
 
 fn diagnose(lists: &[SimulatedField]) -> Duration {
-    let measured = |list: &SimulatedField| MeasuredFrame {
-        file: list.truth.file.clone(),
-        header: list.header.clone(),
-        field: list.field.clone(),
-    };
-    let alignment = MeasuredAlignment {
-        name: "night".into(),
-        frames: lists.iter().map(measured).collect(),
-    };
+    let alignments = vec![measured(lists)];
     let start = Instant::now();
-    let report = diagnose_measured(vec![alignment], &DiagnoseSettings::default()).value;
+    let report = diagnose_measured(alignments, &DiagnoseSettings::default()).value;
     let took = start.elapsed();
     let axis = report.alignments[0].axis.expect("an axis");
     let off_up = axis.altitude_error.value.arcmin() - AXIS.0;
@@ -107,59 +110,4 @@ fn peak_memory() -> Option<String> {
         .find_map(|line| line.strip_prefix("VmHWM:"))?;
     let kib: f64 = line.trim().strip_suffix("kB")?.trim().parse().ok()?;
     Some(format!("{:.0} MiB", kib / 1024.0))
-}
-
-fn scenario(pointings: &[(f64, f64)]) -> Scenario {
-    let frames = N_FRAMES / pointings.len();
-    let pointings: String = pointings
-        .iter()
-        .map(|(hour_angle, declination)| {
-            format!(
-                "[[alignment.pointing]]\nhour_angle_h = {hour_angle:?}\ndeclination_deg = \
-                 {declination:?}\nroll_deg = 10.0\nframes = {frames}\nexposure_s = 60.0\ngap_s = \
-                 8.0\nbefore_s = 60.0\nsettle_s = 10.0\n"
-            )
-        })
-        .collect();
-    let (up, east) = AXIS;
-    let text = format!(
-        r#"
-seed = 300
-start_utc = "2026-02-19T19:10:00Z"
-[site]
-latitude_deg = 47.0
-longitude_deg = 11.4
-pressure_hpa = 1013.25
-temperature_c = 15.0
-[camera]
-maker = "Quillon"
-model = "Q-6"
-width_px = 5184
-height_px = 3888
-pitch_um = 3.3453
-read_noise_e = 2.4
-full_well_e = 50000.0
-iso = 800.0
-bits = 14
-[lens]
-name = "Quillon"
-focal_mm = 150.0
-f_number = 2.8
-fwhm_px = 2.4
-[sky]
-brightness_mag_arcsec2 = 20.8
-[output]
-format = "tif16"
-utc_offset_h = 0.0
-prefix = "QLN"
-first_number = 1
-[[alignment]]
-name = "night"
-axis = {{ altitude_error_arcmin = {up:?}, azimuth_error_arcmin = {east:?} }}
-[alignment.drive]
-rate = "sidereal"
-periodic = [{{ amplitude_arcsec = 8.0, period_s = 480.0 }}]
-{pointings}"#
-    );
-    Scenario::parse(&text).expect("a sound scenario")
 }
