@@ -1,10 +1,38 @@
 //! The answer where something other than the axis is to blame, and its cure.
 
-use super::Decision;
+use super::drive_words::name;
 use super::wording::{Situation, pixels_words, seconds_words, share_of};
-use crate::diagnosis::Cause;
+use super::{Correction, Decision};
+use crate::diagnosis::{Cause, Evidence};
 use crate::mount::drive::NominalRate;
 use crate::stars::Stretch;
+use crate::units::Angle;
+
+/// Moves smaller than this are made whatever made the frames drift (own choice).
+const LARGE: Angle = Angle::from_arcmin(10.0);
+
+/// A warning before a large move that rests on two frames alone: a camera that settles draws the
+/// same.
+pub(super) fn settling_words(evidence: &Evidence, correction: &Correction) -> Option<String> {
+    let fit = evidence.fit.as_ref()?;
+    let mut stretches = fit.angles.iter().filter(|angles| angles.len() >= 2);
+    let two = stretches.next().is_some_and(|angles| angles.len() == 2);
+    let alone = two && stretches.next().is_none();
+    let size = correction.raise.rad().hypot(correction.east_on_sky.rad());
+    (alone && size > LARGE.rad()).then(|| {
+        "Two frames cannot tell an axis that is off from a camera that still settles or was touched between them: wait two minutes, take two more of the same field without touching anything, and move the axis if they say the same."
+            .to_owned()
+    })
+}
+
+/// Two pointings that ask for different axes.
+pub(super) fn disagreement(files: &[&str], before: usize, after: usize) -> String {
+    format!(
+        "up to {} and from {} on the frames ask for different axes; if the axis was moved between them, put the frames before and after it into folders of their own; if not, the camera settles or was touched: take three frames of one field without touching anything",
+        name(files, before),
+        name(files, after)
+    )
+}
 
 /// What is wrong other than the axis, and its cure.
 pub(super) fn trouble(situation: &Situation<'_>, cause: Cause, decision: Decision) -> String {

@@ -5,7 +5,7 @@ use super::choose::correction_of;
 use super::drive_words::drive_reasons;
 use super::motion::own_motion_words;
 use super::next::{known_words, next_frames, step};
-use super::trouble::trouble;
+use super::trouble::{disagreement, settling_words, trouble};
 use super::{Advice, Correction, Decision, NextFrame, choose};
 use crate::diagnosis::evidence::Evidence;
 use crate::diagnosis::limits::ExposureLimits;
@@ -245,7 +245,12 @@ fn unknown(situation: &Situation<'_>) -> String {
         Some(trail) => format!("stars trail by up to {}", pixels_words(trail)),
         None => "too few stars can be measured".to_owned(),
     };
-    if situation.missing.is_empty() {
+    let fit = situation.evidence.fit.as_ref();
+    if let Some(Err(AxisUnknown::Disagreeing { before, after })) = fit.map(|fit| fit.axis.as_ref())
+    {
+        let apart = disagreement(situation.files, *before, *after);
+        format!("Cannot tell: {apart}.")
+    } else if situation.missing.is_empty() {
         format!("Cannot tell: {seen}, and nothing more can be made of these frames.")
     } else {
         format!(
@@ -287,7 +292,7 @@ fn reasons(situation: &Situation<'_>) -> Vec<String> {
     }
     let fit = situation.evidence.fit.as_ref();
     let unknown = fit.and_then(|fit| fit.axis.as_ref().err().copied());
-    reasons.extend(unknown.map(|why| why_no_axis(why).to_owned()));
+    reasons.extend(unknown.map(|why| why_no_axis(why, situation.files)));
     reasons.extend(change_reason(situation));
     reasons.extend(side_reason(situation));
     reasons.extend(known_words(situation));
@@ -309,8 +314,8 @@ fn standing_still(situation: &Situation<'_>) -> Option<String> {
     })
 }
 
-fn why_no_axis(why: AxisUnknown) -> &'static str {
-    match why {
+fn why_no_axis(why: AxisUnknown, files: &[&str]) -> String {
+    let words = match why {
         AxisUnknown::TooFewFrames => {
             "the axis needs two frames of one pointing with the camera untouched between them"
         }
@@ -321,7 +326,9 @@ fn why_no_axis(why: AxisUnknown) -> &'static str {
         AxisUnknown::Creeping => {
             "the camera's motion is no turn about one axis, so the axis cannot be told"
         }
-    }
+        AxisUnknown::Disagreeing { before, after } => return disagreement(files, before, after),
+    };
+    words.to_owned()
 }
 
 fn todo(
@@ -332,6 +339,7 @@ fn todo(
 ) -> Vec<String> {
     let mut steps = Vec::new();
     if let Some(correction) = correction {
+        steps.extend(settling_words(situation.evidence, correction));
         steps.extend(step_words(correction, situation.hemisphere));
         steps.push("Then take two test frames of the same field without touching the camera, and ask again.".to_owned());
     }

@@ -8,7 +8,14 @@ use super::evidence::{Evidence, FrameEvidence};
 use crate::mount::AxisUnknown;
 use crate::mount::creep::Creep;
 use crate::mount::split::Jump;
-use crate::units::{Angle, Measured, PixelVector};
+use crate::units::{Angle, Measured, PixelVector, Pixels};
+
+/// A trail that differs along the daily motion as well as across it by this share of what the axis
+/// draws, and this many pixels, is not the axis's: an uneven drive draws nothing across.
+const LEAST_ACROSS_SHARE: f64 = 0.01;
+const LEAST_ACROSS_PX: f64 = 0.2;
+/// With more frames than this in a pointing their places have shown that one axis holds.
+const FEW: usize = 3;
 
 /// Nobody aims an axis this badly: what is fitted there is something else (own choice).
 const FARTHEST: Angle = Angle::from_deg(20.0);
@@ -35,7 +42,7 @@ pub fn without_contradicted_axis(mut evidence: Evidence) -> Evidence {
         .frames
         .iter()
         .enumerate()
-        .filter_map(|(at, frame)| Some((at, excess_across(frame, frame.predicted?.total)?)))
+        .filter_map(|(at, frame)| Some((at, excess_across(frame, drawn(frame)?)?)))
         .collect();
     let of_sign = |sign: f64| {
         let big = excesses.iter().filter(move |(_, px)| sign * px.value > 0.0);
@@ -43,13 +50,14 @@ pub fn without_contradicted_axis(mut evidence: Evidence) -> Evidence {
     };
     let n_short = of_sign(-1.0).count();
     let contradicted = n_short > 0 && n_short * ONE_IN >= excesses.len();
-    if !contradicted && !is_far {
+    let askew = askew(&evidence.frames);
+    if !contradicted && !is_far && askew.is_none() {
         return evidence;
     }
     let shrinks = of_sign(1.0).count() > 0;
     let largest = of_sign(-1.0).copied();
     let largest = largest.min_by(|a, b| a.1.value.total_cmp(&b.1.value));
-    take_axis(&mut evidence, largest, shrinks);
+    take_axis(&mut evidence, largest.or(askew), shrinks);
     evidence
 }
 
@@ -67,12 +75,50 @@ pub fn excess_across(frame: &FrameEvidence, expected: PixelVector) -> Option<Mea
     ))
 }
 
+/// The trail that axis and drive draw in a frame, wherever they were found.
+fn drawn(frame: &FrameEvidence) -> Option<PixelVector> {
+    frame.predicted.map(|parts| parts.total).or(frame.foreseen)
+}
+
 fn is_clear(frame: &FrameEvidence, excess: Measured<f64>) -> bool {
-    let drawn = frame
-        .predicted
-        .map_or(0.0, |parts| parts.total.length().px());
+    let drawn = drawn(frame).map_or(0.0, |trail| trail.length().px());
     let size = excess.value.abs();
     size > SURE * excess.sigma && size > LEAST_PX && size > LEAST_SHARE * drawn
+}
+
+/// Of pointings of few frames, the frame whose trail differs most from the axis's, with the
+/// difference along the daily motion, where most trails differ both ways.
+///
+/// A knock between frames may turn the drift round so that it is as long as the trails are; then
+/// they differ along the daily motion, as with an uneven drive, and a little across it as well.
+fn askew(frames: &[FrameEvidence]) -> Option<(usize, Measured<f64>)> {
+    let in_pointing =
+        |pointing: usize| frames.iter().filter(|one| one.pointing == pointing).count();
+    let known: Vec<_> = frames
+        .iter()
+        .enumerate()
+        .filter_map(|(at, frame)| Some((at, frame, frame.own_motion?)))
+        .collect();
+    if known
+        .iter()
+        .any(|(_, frame, _)| in_pointing(frame.pointing) > FEW)
+    {
+        return None;
+    }
+    let differs = known.iter().filter_map(|(at, frame, own)| {
+        let px = |part: Measured<Pixels>| Measured::new(part.value.px(), part.sigma.px());
+        let (along, across) = (px(own.along), px(own.across));
+        let least = (LEAST_ACROSS_SHARE * drawn(frame)?.length().px()).max(LEAST_ACROSS_PX);
+        let both = across.value.abs() > SURE * across.sigma && across.value.abs() > least;
+        (both && is_clear(frame, along)).then_some((*at, along))
+    });
+    let differs: Vec<_> = differs.collect();
+    let most = 2 * differs.len() > known.len();
+    let size = |one: &(usize, Measured<f64>)| one.1.value.abs();
+    let largest = differs
+        .into_iter()
+        .max_by(|a, b| size(a).total_cmp(&size(b)));
+    largest.filter(|_| most)
 }
 
 fn take_axis(evidence: &mut Evidence, largest: Option<(usize, Measured<f64>)>, shrinks: bool) {
@@ -83,6 +129,7 @@ fn take_axis(evidence: &mut Evidence, largest: Option<(usize, Measured<f64>)>, s
     });
     for frame in &mut evidence.frames {
         frame.predicted = None;
+        frame.foreseen = None;
     }
     let Some(fit) = evidence.fit.as_mut() else {
         return;
@@ -122,11 +169,11 @@ fn neighbours(frames: &[FrameEvidence], at: usize) -> Option<(usize, usize)> {
 mod tests {
     use super::*;
     use crate::mount::model::AxisError;
-    use crate::mount::predict::TrailParts;
+    use crate::mount::predict::{OwnMotion, TrailParts};
     use crate::mount::{AxisEstimate, MountFit};
     use crate::sky::Direction;
     use crate::stars::FrameTrail;
-    use crate::units::{AxialAngle, PixelTensor, Pixels};
+    use crate::units::{AxialAngle, PixelTensor};
 
     /// A frame whose axis would draw 6 px downwards, across the daily motion.
     fn frame(frame: usize, shown_px: f64) -> FrameEvidence {
@@ -152,6 +199,7 @@ mod tests {
                 refraction: PixelVector::default(),
             }),
             drifted: Some(drawn),
+            foreseen: None,
             own_motion: None,
             lens: None,
             corner_trail: None,
@@ -219,6 +267,36 @@ mod tests {
         let fit = fit_after(&[7.8, 6.0, 4.4], 1.0);
         assert_eq!(fit.axis, Err(AxisUnknown::Creeping));
         assert!(fit.creep.is_some());
+    }
+
+    #[test]
+    fn a_drift_turned_round_by_a_knock_is_no_axis_and_an_uneven_drive_is_no_knock() {
+        let with_own = |along: f64, across: f64, n_frames: usize| {
+            let mut night = night(&vec![6.0; n_frames], Angle::from_deg(1.0));
+            let px = |value: f64| Measured::new(Pixels::new(value), Pixels::new(0.03));
+            for frame in &mut night.frames {
+                let (along, across) = (px(along), px(across));
+                frame.own_motion = Some(OwnMotion { along, across });
+            }
+            without_contradicted_axis(night).fit.expect("the fit stays")
+        };
+        let knocked = with_own(-5.4, 0.3, 2);
+        assert_eq!(knocked.axis, Err(AxisUnknown::Inconsistent));
+        assert_eq!((knocked.jumps[0].before, knocked.jumps[0].after), (0, 1));
+        assert!(with_own(-5.4, 0.1, 2).axis.is_ok());
+        assert!(with_own(-0.5, 0.3, 2).axis.is_ok());
+        // Places of many frames have shown the axis themselves.
+        assert!(with_own(-5.4, 0.3, 5).axis.is_ok());
+    }
+
+    #[test]
+    fn a_frame_alone_that_trails_less_than_the_axis_of_the_others_draws_contradicts_it() {
+        let mut night = night(&[6.0, 6.0, 2.0], Angle::from_deg(1.0));
+        let lone = &mut night.frames[2];
+        lone.pointing = 1;
+        lone.foreseen = lone.predicted.take().map(|parts| parts.total);
+        let fit = without_contradicted_axis(night).fit.expect("the fit stays");
+        assert_eq!(fit.axis, Err(AxisUnknown::Inconsistent));
     }
 
     #[test]

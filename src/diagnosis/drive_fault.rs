@@ -30,7 +30,7 @@ pub fn find_drive_fault(evidence: &Evidence) -> Option<DriveFault> {
     // A record about an axis that does not fit is no record.
     if matches!(
         fit.axis,
-        Err(AxisUnknown::Creeping | AxisUnknown::Inconsistent)
+        Err(AxisUnknown::Creeping | AxisUnknown::Inconsistent | AxisUnknown::Disagreeing { .. },)
     ) {
         return None;
     }

@@ -21,6 +21,9 @@ pub struct FrameEvidence {
     pub trail: Option<FrameTrail>,
     /// Trail that axis and drive draw by the motion between frames.
     pub predicted: Option<TrailParts>,
+    /// For a frame alone in its pointing: the trail that the axis of the other frames would draw in
+    /// it with the drive at its mean rate.
+    pub foreseen: Option<PixelVector>,
     /// Measured trail against the predicted one.
     pub own_motion: Option<OwnMotion>,
     /// What the motion since and until the neighbouring frames would draw in this exposure,

@@ -111,6 +111,7 @@ mod tests {
             }),
             predicted: None,
             drifted: None,
+            foreseen: None,
             own_motion: None,
             lens: None,
             corner_trail: None,

@@ -22,6 +22,7 @@ pub mod lens;
 mod levels;
 mod near;
 mod optics;
+mod over_ground;
 mod passes;
 mod pattern;
 mod plate;
@@ -47,6 +48,7 @@ use crate::stars::StarField;
 use crate::units::Angle;
 
 pub use between::{FrameMatch, match_frames};
+pub use over_ground::{GroundPlate, fit_over_ground};
 pub use plate::{Match, Plate};
 pub use shared_lens::{KnownLens, fit_shared_lens};
 

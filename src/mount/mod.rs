@@ -122,6 +122,13 @@ pub enum AxisUnknown {
     NotTurning,
     /// The camera's motion is no turn about one axis, but changes smoothly.
     Creeping,
+    /// Two pointings ask for different axes, and nothing is left over to say why.
+    Disagreeing {
+        /// Last frame of the first of them (index in the alignment).
+        before: usize,
+        /// First frame of the next.
+        after: usize,
+    },
     /// No axis fits the frames: the directions given for them may be wrong.
     Inconsistent,
 }
@@ -187,7 +194,14 @@ pub fn fit_mount(
     let floor = AXIS_FLOOR.rad().hypot(by_aim).hypot(air.rad());
     let parts = split::fit_parts(stretches, start, Angle::from_rad(floor));
     let later = parts.unwrap_or_default().into_iter();
-    let fits = later.map(|part| fit_of_part(tied(part, ties, start), ground, doubt, air));
+    let fits = later.map(|part| {
+        let apart = split::disagreement(&part.stretches, start, Angle::from_rad(floor));
+        let mut fit = fit_of_part(tied(part, ties, start), ground, doubt, air);
+        if let (Some((before, after)), Ok(_)) = (apart, &fit.axis) {
+            fit.axis = Err(AxisUnknown::Disagreeing { before, after });
+        }
+        fit
+    });
     let joined = fits.reduce(|earlier, mut now| {
         now.earlier = Some(Box::new(earlier));
         now

@@ -348,6 +348,35 @@ impl Cut {
     }
 }
 
+/// Two axes that differ by this chi-square of two numbers are not one (odds of 1 to a million).
+const APART: f64 = 27.6;
+
+/// Last and first frame of two pointings that ask for different axes, where neither side has
+/// anything left over that would tell a moved axis from a camera that settles.
+pub fn disagreement(
+    stretches: &[Stretch],
+    start: Vector3<f64>,
+    floor: Angle,
+) -> Option<(usize, usize)> {
+    let telling: Vec<&Stretch> = stretches
+        .iter()
+        .filter(|one| one.turns.len() >= 2)
+        .collect();
+    let floor = Matrix2::identity() * floor.rad().powi(2);
+    (1..telling.len()).find_map(|gap| {
+        let side = |stretches: &[&Stretch]| {
+            let own: Vec<Stretch> = stretches.iter().map(|one| (*one).clone()).collect();
+            fit_axis(&own, start).filter(|fit| fit.degrees_of_freedom == 0)
+        };
+        let (first, second) = (side(&telling[..gap])?, side(&telling[gap..])?);
+        let off: Vector2<f64> = first.basis.transpose() * (second.axis - first.axis);
+        let sum = first.covariance + second.covariance + floor;
+        let square = (off.transpose() * sum.try_inverse()? * off)[0];
+        let (last, next) = (telling[gap - 1].turns.last()?, telling[gap].turns.first()?);
+        (square > APART).then_some((last.frame, next.frame))
+    })
+}
+
 /// Weighted mean of two estimates, where there are two.
 fn combined(
     a: (Vector2<f64>, Matrix2<f64>),

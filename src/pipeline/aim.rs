@@ -1,7 +1,5 @@
 //! Where each pointing looked: from its stars, or from what the user says.
 
-use nalgebra::Matrix3;
-
 use super::gather::MeasuredFrame;
 use super::plates::Plates;
 use super::{Aim, DiagnoseSettings, NightFacts, PointingHint};
@@ -9,12 +7,11 @@ use crate::error::Warning;
 use crate::identify::hint::attitude_towards;
 use crate::identify::lens::Lens;
 use crate::identify::pointing::Pointing;
-use crate::identify::{Identifier, Plate};
+use crate::identify::{GroundPlate, Identifier, fit_over_ground};
 use crate::mount::Doubt;
 use crate::report::CenterSource;
 use crate::sky::catalogue::Catalogue;
-use crate::sky::{Camera, Direction, Horizon, Rotation, SkyAt};
-use crate::stars::StarField;
+use crate::sky::{Camera, Direction, Horizon, Rotation};
 use crate::units::Angle;
 
 /// A pointing's attitude over the ground in one of its frames.
@@ -30,6 +27,8 @@ pub struct Aimed {
     pub doubt: Doubt,
     /// The lens that goes with it.
     pub lens: Lens,
+    /// What its stars say of lens and direction, where they say it.
+    pub plate: Option<GroundPlate>,
 }
 
 /// Where the pointings looked, and what does not fit together.
@@ -145,13 +144,16 @@ impl AimQuestion<'_> {
             let plate = self.plates.plates[idx].as_ref()?;
             let sky = self.facts.sky_at_mid_exposure(&frame.header)?;
             let lens = self.plates.lenses[idx]?;
-            let attitude = attitude_over_ground(plate, &frame.field, &lens, &sky)?;
+            let catalogue = Catalogue::embedded();
+            let seen = |star_idx| sky.observed(catalogue.direction(star_idx));
+            let plate = fit_over_ground(&frame.field, plate, &lens, seen)?;
             Some(Aimed {
                 frame: at,
-                attitude,
+                attitude: plate.attitude,
                 source: CenterSource::Stars,
                 doubt: STAR_DOUBT,
-                lens,
+                lens: plate.lens,
+                plate: Some(plate),
             })
         })
     }
@@ -173,6 +175,7 @@ impl AimQuestion<'_> {
             source: CenterSource::Hint,
             doubt: HINT_DOUBT,
             lens: self.plates.lenses[frame]?,
+            plate: None,
         })
     }
 }
@@ -225,22 +228,4 @@ fn contradiction(stars: &Aimed, hint: &Aimed) -> Option<Warning> {
         altitude.deg(),
         apart.deg()
     )))
-}
-
-/// Attitude over the ground from identified stars: where the air shows each of them, against
-/// where the camera sees it.
-fn attitude_over_ground(
-    plate: &Plate,
-    field: &StarField,
-    lens: &Lens,
-    sky: &SkyAt,
-) -> Option<Rotation<Camera, Horizon>> {
-    let catalogue = Catalogue::embedded();
-    let mut cross = Matrix3::zeros();
-    for matched in &plate.matches {
-        let seen = lens.direction(field.stars[matched.star_idx].position);
-        let real = sky.observed(catalogue.direction(matched.catalogue_idx));
-        cross += real.vector() * seen.vector().transpose();
-    }
-    Rotation::nearest(&cross)
 }

@@ -10,6 +10,7 @@ use crate::frame::{Header, MissingFact, Overrides};
 use crate::identify::attitude::Evolve;
 use crate::mount::Ground;
 use crate::report::{SiteReport, SiteSource};
+use crate::sky::turning::evolve_airless;
 use crate::sky::{Atmosphere, Direction, Horizon, Observer, SkyAt, evolve};
 use crate::units::{Angle, Seconds, Site};
 
@@ -142,15 +143,18 @@ impl NightFacts {
         }))
     }
 
-    /// Calls `work` with the motion of the sky under air that refracts more strongly by a small
-    /// share; `None` without a site.
+    /// Calls `work` with where stars, that the usual air shows in a direction now, will be seen
+    /// through air that refracts more strongly by a small share; `None` without a site.
+    ///
+    /// A star whose place is known stays where it is when the air is taken for denser: what is seen
+    /// of it moves at once, not only with time.
     pub fn with_denser_air<T>(&self, share: f64, work: impl FnOnce(&Evolve<'_>) -> T) -> Option<T> {
         let observer = self.observer?;
         let (latitude, air) = (observer.site().latitude(), observer.atmosphere());
         // Refraction goes with the pressure.
         let denser = Atmosphere::measured(air.pressure_hpa() * (1.0 + share), air.temperature_c())?;
         Some(work(&|direction, after| {
-            evolve(latitude, &denser, direction, after)
+            denser.refract(evolve_airless(latitude, air.unrefract(direction), after))
         }))
     }
 

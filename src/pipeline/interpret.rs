@@ -100,6 +100,7 @@ impl MountQuestion<'_> {
                     fwhm: measured.field.fwhm,
                     trail: measured.field.trail,
                     predicted: None,
+                    foreseen: None,
                     own_motion: None,
                     drifted: lens.and_then(|lens| self.drifted(pointing, at, &lens)),
                     lens: measured.field.lens,
@@ -191,11 +192,14 @@ impl Scene<'_> {
             Err(_) => return,
         };
         let record = fit.drive.as_ref();
-        let Some(rate) = record.and_then(|record| local_rate(record, frame.frame)) else {
-            return;
-        };
         let field = &self.frames[frame.frame].field;
         let center = field.center();
+        let Some(rate) = record.and_then(|record| local_rate(record, frame.frame)) else {
+            let mean = record.map(|record| record.rate_ratio.value);
+            let drawn = |rate| exposure.trail(self.ground, axis_north, rate, center);
+            frame.foreseen = axis.and_then(|_| drawn(mean?));
+            return;
+        };
         frame.predicted = exposure.trail_parts(self.ground, axis_north, rate.value, center);
         frame.own_motion = axis.and_then(|axis| {
             let known = &axis.covariance;

@@ -4,13 +4,12 @@ use super::NightFacts;
 use super::aim::Aimed;
 use super::gather::MeasuredFrame;
 use super::plates::Plates;
-use crate::identify::Plate;
 use crate::identify::attitude::{
     AirDoubt, Anchor, Attitudes, Evolve, ModelDoubt, Reference, solve_attitudes, systematic_floor,
 };
-use crate::identify::lens::Lens;
 use crate::identify::pointing::Pointing;
 use crate::identify::tracks::{join_by_name, link_tracks};
+use crate::identify::{GroundPlate, Plate};
 use crate::mount::AIR_SIGMA;
 use crate::mount::invert::{FrameTurn, Stretch};
 use crate::mount::ties::Tie;
@@ -99,7 +98,7 @@ fn solve_pointing(
     let sky = facts
         .sky_at_mid_exposure(reference_header)
         .filter(|_| aim.source == CenterSource::Stars);
-    let anchors = anchors_of(&names, sky.as_ref(), &own_plates, &aim.lens);
+    let anchors = anchors_of(&names, sky.as_ref(), aim);
     facts.with_ground(|ground| {
         facts.with_denser_air(AIR_STEP, |denser| {
             let reference = Reference {
@@ -107,7 +106,7 @@ fn solve_pointing(
                 attitude: aim.attitude,
                 frame: aim.frame,
                 evolve: ground.evolve,
-                doubt: model_doubt(own_plates[aim.frame], denser),
+                doubt: model_doubt(aim.plate.as_ref(), denser),
             };
             solve_attitudes(&fields, &elapsed, &tracks, &anchors, &reference)
         })
@@ -126,18 +125,11 @@ fn names_of(plates: &[Option<&Plate>]) -> Vec<Vec<(usize, usize)>> {
         .collect()
 }
 
-/// Where the named stars stand at the reference instant, as surely as the plates fit.
-fn anchors_of(
-    names: &[Option<usize>],
-    sky: Option<&SkyAt>,
-    plates: &[Option<&Plate>],
-    lens: &Lens,
-) -> Vec<Option<Anchor>> {
+/// Where the named stars stand at the reference instant, as surely as the reference frame fits.
+fn anchors_of(names: &[Option<usize>], sky: Option<&SkyAt>, aim: &Aimed) -> Vec<Option<Anchor>> {
     let catalogue = Catalogue::embedded();
-    let misfits = plates.iter().flatten().map(|plate| plate.rms.px());
-    // The rms is of both coordinates together; the worst plate speaks for the lens.
-    let misfit_px = misfits.fold(0.0, f64::max) / std::f64::consts::SQRT_2;
-    let sigma = CATALOGUE_SIGMA.rad().hypot(misfit_px / lens.focal_px);
+    let misfit_px = aim.plate.map_or(0.0, |plate| plate.scatter_px);
+    let sigma = CATALOGUE_SIGMA.rad().hypot(misfit_px / aim.lens.focal_px);
     let anchor = |&name: &Option<usize>| {
         Some(Anchor {
             place: sky?.observed(catalogue.direction(name?)),
@@ -148,7 +140,7 @@ fn anchors_of(
 }
 
 /// Lens and air are known as well as plate, tags and weather tell.
-fn model_doubt<'a>(plate: Option<&Plate>, denser: &'a Evolve<'a>) -> ModelDoubt<'a> {
+fn model_doubt<'a>(plate: Option<&GroundPlate>, denser: &'a Evolve<'a>) -> ModelDoubt<'a> {
     let air = Some(AirDoubt {
         denser,
         step: AIR_STEP,

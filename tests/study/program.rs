@@ -159,12 +159,13 @@ fn show(options: &Options, number: u64) {
     );
     for frame in &one.report.frames {
         println!(
-            "{} pointing {:?} stars {} identified {} trail {:?}",
+            "{} pointing {:?} stars {} identified {} trail {:?}; beyond the drift {:?}",
             frame.file,
             frame.pointing,
             frame.n_stars,
             frame.n_identified,
             frame.trail.map(|trail| (trail.length, trail.vector)),
+            frame.own_motion,
         );
     }
     println!("{:#?}", one.alignment());
