@@ -10,6 +10,7 @@ use nalgebra::{DMatrix, Matrix2, Matrix3, Rotation3, Vector3};
 
 use super::joint::{Frame, Joint, Outcome, Place, Seen};
 use super::lens::Lens;
+use super::smear::smear_of;
 use super::tracks::Track;
 use crate::sky::{Camera, Direction, Horizon, Rotation};
 use crate::stars::{Star, StarField};
@@ -59,8 +60,10 @@ pub struct Anchor {
 pub struct ModelDoubt<'a> {
     /// 1-sigma of the focal length relative to itself.
     pub focal: f64,
-    /// 1-sigma of the radial distortion.
+    /// 1-sigma of the radial distortion with the square of the distance.
     pub k1: f64,
+    /// The same with the fourth power.
+    pub k2: f64,
     /// The air; `None` takes it as known.
     pub air: Option<AirDoubt<'a>>,
 }
@@ -149,6 +152,7 @@ fn attitudes(n_frames: usize, solved: &[usize], joint: &Joint<'_>, outcome: Outc
 /// First attitudes, from frame to frame.
 struct Start<'a> {
     reference: &'a Reference<'a>,
+    fields: &'a [&'a StarField],
     elapsed: &'a [Seconds],
     anchors: &'a [Option<Anchor>],
     seen: Vec<Vec<Seen>>,
@@ -159,7 +163,7 @@ struct Start<'a> {
 
 impl<'a> Start<'a> {
     fn new(
-        fields: &[&StarField],
+        fields: &'a [&'a StarField],
         elapsed: &'a [Seconds],
         tracks: &[Track],
         anchors: &'a [Option<Anchor>],
@@ -180,6 +184,7 @@ impl<'a> Start<'a> {
         attitudes[reference.frame] = Some(reference.attitude);
         Self {
             reference,
+            fields,
             elapsed,
             anchors,
             seen,
@@ -274,6 +279,12 @@ impl<'a> Start<'a> {
         let frame = |&frame: &usize| {
             Some(Frame {
                 elapsed: self.elapsed[frame],
+                smear: smear_of(
+                    self.fields[frame],
+                    self.reference.lens,
+                    &self.attitudes[frame]?,
+                    self.reference.evolve,
+                ),
                 seen: self.seen[frame].iter().filter_map(renumbered).collect(),
                 attitude: self.attitudes[frame]?,
             })
@@ -329,6 +340,7 @@ mod tests {
     const KNOWN: ModelDoubt<'static> = ModelDoubt {
         focal: 0.0,
         k1: 0.0,
+        k2: 0.0,
         air: None,
     };
 

@@ -3,6 +3,8 @@
 //! Two stars of either frame that are equally far apart and equally bright give a trial rotation;
 //! the trials that carry most of the bright stars onto stars are refined on all of them.
 
+use std::collections::HashSet;
+
 use nalgebra::{Matrix3, Rotation3, Vector3};
 
 use super::chance::log10_chance;
@@ -52,8 +54,9 @@ const STILL_PX: f64 = 1.0;
 /// Method: 1. pairs of bright stars with equal separation and brightness ratio give trial
 /// rotations; 2. the few trials that carry most bright stars onto stars are refined on all stars,
 /// with a matching radius that shrinks to the scatter, and the one least due to chance wins;
-/// 3. if the camera seems not to have moved, stars that stand still are set aside and the rest is
-/// asked again, because hot pixels and lamps of the foreground always stand still.
+/// 3. if the camera seems not to have moved, all that agrees with that is set aside and the rest is
+/// asked again, because hot pixels and lamps of the foreground always stand still. (Stars whose
+/// noise makes them seem to move are not set apart from their like: the choice would be the motion.)
 /// Input: star fields brightest first, the lens of both (a focal length 10 % off is good enough to
 /// match, and scales the rotation accordingly).
 /// Output: `None` where no rotation up to 30 degrees explains the stars better than chance would.
@@ -62,12 +65,23 @@ pub fn match_frames(a: &StarField, b: &StarField, lens: &Lens) -> Option<FrameMa
     let b_all = usable(b);
     let pair = FramePair::new(a, b, lens);
     let first = pair.search(&a_all, &b_all);
-    if first.as_ref().is_some_and(|found| pair.moves(found)) {
-        return first;
-    }
-    let (a_rest, b_rest) = pair.without_still(&a_all, &b_all);
+    let (a_rest, b_rest) = match &first {
+        Some(found) if pair.moves(found) => return first,
+        Some(still) => (
+            rest_of(&a_all, still.pairs.iter().map(|pair| pair.0)),
+            rest_of(&b_all, still.pairs.iter().map(|pair| pair.1)),
+        ),
+        None => pair.without_still(&a_all, &b_all),
+    };
     let second = pair.search(&a_rest, &b_rest);
     second.filter(|found| pair.moves(found)).or(first)
+}
+
+/// A list without the stars that are taken.
+fn rest_of(all: &[usize], taken: impl Iterator<Item = usize>) -> Vec<usize> {
+    let taken: HashSet<usize> = taken.collect();
+    let left = all.iter().filter(|star| !taken.contains(star));
+    left.copied().collect()
 }
 
 /// Numbers of the stars whose place is finite and whose light is positive.

@@ -5,8 +5,8 @@
 //! the sigma that goes with it; others stand where their frames put them. Lens and air are held
 //! at what is known of them, so that what is not known of them widens the attitudes' covariance.
 
-use nalgebra::{Cholesky, DMatrix, Dyn, Matrix2, Matrix2x3, Matrix3, Matrix3x2, Rotation3};
-use nalgebra::{Vector2, Vector3};
+use nalgebra::{Cholesky, DMatrix, Dyn, Matrix2, Matrix2x4, Matrix3, Matrix3x2, Matrix4};
+use nalgebra::{Rotation3, Vector2, Vector3, Vector4};
 use rayon::prelude::*;
 
 use super::attitude::{Anchor, Reference};
@@ -15,7 +15,7 @@ use super::reduced::{Hold, Reduced, Row};
 use super::weighing::{CUT, Sized, Tally, common_variance, frame_variances, robust_scale, weigh};
 use crate::sky::rotation::skew;
 use crate::sky::{Camera, Direction, Horizon, Rotation};
-use crate::units::{PixelPoint, Seconds};
+use crate::units::{Angle, PixelPoint, Seconds};
 
 /// A star in a frame, as the fit sees it.
 #[derive(Clone, Copy)]
@@ -40,6 +40,8 @@ pub(super) struct Place {
 /// One frame: its instant, its stars, its attitude.
 pub(super) struct Frame {
     pub(super) elapsed: Seconds,
+    /// Spread of the light over the stars' path ([`super::smear`]).
+    pub(super) smear: Seconds,
     pub(super) seen: Vec<Seen>,
     pub(super) attitude: Rotation<Camera, Horizon>,
 }
@@ -75,7 +77,10 @@ const LONGEST_STEP: f64 = 0.02;
 /// How loosely the steps of the reference attitude are held, radians. It damps the steps in the
 /// directions that no star tells and takes no part in where they end; looser than this, the
 /// rounding of sums over thousands of stars is as large as the hold and the steps run astray.
-const REFERENCE_SIGMA: f64 = 1e-4;
+const REFERENCE_SIGMA: f64 = 1e-3;
+/// Sine of the altitude (2 degrees) below which refraction is anybody's guess.
+const LEAST_ALTITUDE_SINE: f64 = 0.035;
+
 impl Joint<'_> {
     /// Fits; `None` where the equations cannot be solved.
     ///
@@ -146,7 +151,8 @@ impl Joint<'_> {
         }
         self.lens.focal_px *= (step.common.x * shorten).exp();
         self.lens.k1 += step.common.y * shorten;
-        self.air += step.common.z * shorten;
+        self.lens.k2 += step.common.z * shorten;
+        self.air += step.common.w * shorten;
     }
 
     /// Numbered steps: 1. rows of all frames; 2. how well each star's place is known from all of
@@ -188,22 +194,24 @@ impl Joint<'_> {
         Some(Linear { reduced, tallies })
     }
 
-    fn common_hold(&self) -> Hold<Matrix3<f64>, Vector3<f64>> {
+    fn common_hold(&self) -> Hold<Matrix4<f64>, Vector4<f64>> {
         let doubt = &self.reference.doubt;
-        let sigma = Vector3::new(
+        let sigma = Vector4::new(
             doubt.focal,
             doubt.k1,
+            doubt.k2,
             doubt.air.map_or(0.0, |air| air.sigma),
         );
         // What has no doubt is held hard, not infinitely hard.
         let information = sigma.map(|s| s.max(1e-9).powi(-2));
-        let step = Vector3::new(
+        let step = Vector4::new(
             (self.reference.lens.focal_px / self.lens.focal_px).ln(),
             self.reference.lens.k1 - self.lens.k1,
+            self.reference.lens.k2 - self.lens.k2,
             -self.air,
         );
         Hold {
-            information: Matrix3::from_diagonal(&information),
+            information: Matrix4::from_diagonal(&information),
             step,
         }
     }
@@ -228,9 +236,10 @@ impl Joint<'_> {
             .collect();
         let turned = sky_turn(&places);
         let one = |(seen, (place, now, change)): (&Seen, &Moved)| {
+            let low = low_air(now)?;
             let in_camera = Direction::<Camera>::new(matrix * now);
             let expected = self.lens.pixel(in_camera)?;
-            let off = seen.place - expected;
+            let off = seen.place - self.mean_place(*place, frame, matrix).unwrap_or(expected);
             let to_pixels = self.lens.jacobian(in_camera) * matrix;
             Some(Row {
                 star: seen.star,
@@ -238,24 +247,53 @@ impl Joint<'_> {
                 to_frame: to_pixels * skew(*now),
                 to_star: to_pixels * turned * tangents(*place),
                 to_common: self.by_common(in_camera, expected, to_pixels * change),
-                weight: seen.information,
+                weight: blurred(seen.information, to_pixels * low),
             })
         };
         frame.seen.iter().zip(&places).filter_map(one).collect()
     }
 
-    /// Pixels per unit of the logarithm of the focal length, of the distortion and of the air.
+    /// Where a star's light lies on average that ran along its path while the shutter was open; `None`
+    /// where it did not run.
+    ///
+    /// Method: two points of the path, one standard deviation either way, have its mean and spread,
+    /// which is all that counts of a path that is bent evenly.
+    fn mean_place(
+        &self,
+        place: Vector3<f64>,
+        frame: &Frame,
+        to_camera: &Matrix3<f64>,
+    ) -> Option<PixelPoint> {
+        if frame.smear.s() <= 0.0 {
+            return None;
+        }
+        let at = |instant: Seconds| {
+            let seen = (self.reference.evolve)(Direction::new(place), instant);
+            self.lens.pixel(Direction::new(to_camera * seen.vector()))
+        };
+        let before = at(frame.elapsed - frame.smear)?;
+        let after = at(frame.elapsed + frame.smear)?;
+        Some(before + (after - before) * 0.5)
+    }
+
+    /// Pixels per unit of the logarithm of the focal length, of both distortions and of the air.
     fn by_common(
         &self,
         in_camera: Direction<Camera>,
         expected: PixelPoint,
         by_air: Vector2<f64>,
-    ) -> Matrix2x3<f64> {
+    ) -> Matrix2x4<f64> {
         let v = in_camera.vector();
         let (x, y) = (v.x / v.z, v.y / v.z);
-        let bent = self.lens.focal_px * (x * x + y * y);
+        let r2 = x * x + y * y;
+        let bent = self.lens.focal_px * r2;
         let out = expected - self.lens.center;
-        Matrix2x3::new(out.dx, bent * x, by_air.x, out.dy, bent * y, by_air.y)
+        Matrix2x4::from_columns(&[
+            Vector2::new(out.dx, out.dy),
+            Vector2::new(x, y) * bent,
+            Vector2::new(x, y) * (bent * r2),
+            by_air,
+        ])
     }
 }
 
@@ -290,6 +328,28 @@ impl Place {
             step,
         }
     }
+}
+
+/// What a star's vertical place leaves open because the air near the ground is not the standard
+/// one, as the 1-sigma displacement; `None` where no star is seen.
+///
+/// The second term of refraction, 0.067" tan^3 z, goes by how the air cools with height; it may be
+/// off by a tenth (own estimate; the model itself is within 1.1" of ray traces 10 degrees up, where
+/// this is 1.2").
+fn low_air(seen: &Vector3<f64>) -> Option<Vector3<f64>> {
+    const SECOND_TERM_SIGMA: Angle = Angle::from_arcsec(0.0067);
+    if seen.z < LEAST_ALTITUDE_SINE {
+        return None;
+    }
+    let across = (1.0 - seen.z * seen.z).max(0.0).sqrt();
+    let upward = (Vector3::z() - seen * seen.z) / across.max(1e-9);
+    Some(upward * (SECOND_TERM_SIGMA.rad() * (across / seen.z).powi(3)))
+}
+
+/// Information on a place once a displacement along `by` is not known, 1-sigma.
+fn blurred(information: Matrix2<f64>, by: Vector2<f64>) -> Matrix2<f64> {
+    let weighted = information * by;
+    information - weighted * weighted.transpose() / (1.0 + by.dot(&weighted))
 }
 
 fn step_size(reduced: &Reduced, turns: &[Vector3<f64>]) -> f64 {

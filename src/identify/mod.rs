@@ -32,6 +32,7 @@ mod scan;
 mod scatter;
 mod search;
 mod shared_lens;
+mod smear;
 #[cfg(test)]
 mod test_fields;
 pub mod tracks;

@@ -1,12 +1,18 @@
 //! Normal equations of a pointing with the star places eliminated (Schur complement).
 //!
-//! Unknowns are blocks of three numbers: the rotation vector of each frame and, as the last block,
-//! what all frames share (logarithm of the focal length, radial distortion, strength of the air).
+//! Unknowns are the rotation vectors of the frames, three numbers each, and as the last block what
+//! all frames share (logarithm of the focal length, both radial distortions, strength of the air).
 //! A star's place has two numbers and touches only the frames that see it; it is taken out at
 //! once, so that the matrix has three rows a frame however many stars there are.
 
-use nalgebra::{DMatrix, DVector, Matrix2, Matrix2x3, Matrix3, Matrix3x2, Vector2, Vector3};
+use nalgebra::{
+    DMatrix, DVector, Matrix2, Matrix2x3, Matrix2x4, Matrix3, Matrix3x4, Matrix4, Matrix4x2,
+};
+use nalgebra::{Vector2, Vector3, Vector4};
 use rayon::prelude::*;
+
+/// Numbers that all frames share.
+pub(super) const N_COMMON: usize = 4;
 
 /// One star in one frame, made linear: `off = to_frame f + to_star s + to_common c + noise`.
 #[derive(Clone, Copy)]
@@ -20,7 +26,7 @@ pub(super) struct Row {
     /// Pixels per radian of the star's place.
     pub(super) to_star: Matrix2<f64>,
     /// Pixels per unit of what all frames share.
-    pub(super) to_common: Matrix2x3<f64>,
+    pub(super) to_common: Matrix2x4<f64>,
     /// Inverse covariance of `off`, robust weight and residual scale included.
     pub(super) weight: Matrix2<f64>,
 }
@@ -46,7 +52,7 @@ struct StarBlock {
     /// of the star's two parts; zeros where a frame between does not see it.
     columns: [Vec<f64>; 2],
     /// Whitened coupling with what all frames share.
-    common: Matrix3x2<f64>,
+    common: Matrix4x2<f64>,
 }
 
 /// Normal equations of frames and what they share.
@@ -55,8 +61,8 @@ pub(super) struct Reduced {
     /// Information of each frame's attitude with stars and all else held.
     pub(super) own: Vec<Matrix3<f64>>,
     right: DVector<f64>,
-    frame_common: Vec<Matrix3<f64>>,
-    common: Matrix3<f64>,
+    frame_common: Vec<Matrix3x4<f64>>,
+    common: Matrix4<f64>,
     stars: Vec<StarBlock>,
     stars_of_frame: Vec<Vec<usize>>,
 }
@@ -66,7 +72,7 @@ pub(super) struct Step {
     /// Rotation vectors, one a frame.
     pub(super) frames: Vec<Vector3<f64>>,
     /// What all frames share.
-    pub(super) common: Vector3<f64>,
+    pub(super) common: Vector4<f64>,
     /// Star places, in their tangent planes.
     pub(super) stars: Vec<Vector2<f64>>,
 }
@@ -76,12 +82,12 @@ impl Reduced {
     pub(super) fn new(
         rows: &[Vec<Row>],
         stars: &[Hold<Matrix2<f64>, Vector2<f64>>],
-        common: &Hold<Matrix3<f64>, Vector3<f64>>,
+        common: &Hold<Matrix4<f64>, Vector4<f64>>,
     ) -> Option<Self> {
         let n_frames = rows.len();
         let mut own = vec![Matrix3::zeros(); n_frames];
-        let mut frame_common = vec![Matrix3::zeros(); n_frames];
-        let mut right = DVector::zeros(3 * (n_frames + 1));
+        let mut frame_common = vec![Matrix3x4::zeros(); n_frames];
+        let mut right = DVector::zeros(3 * n_frames + N_COMMON);
         let mut common_information = common.information;
         let mut common_right = common.information * common.step;
         for (frame, rows) in rows.iter().enumerate() {
@@ -98,7 +104,7 @@ impl Reduced {
             right.fixed_rows_mut::<3>(3 * frame).copy_from(&frame_right);
         }
         right
-            .fixed_rows_mut::<3>(3 * n_frames)
+            .fixed_rows_mut::<N_COMMON>(3 * n_frames)
             .copy_from(&common_right);
         let mut reduced = Self {
             n_frames,
@@ -124,7 +130,7 @@ impl Reduced {
                     *sum -= z * star.right[part];
                 }
             }
-            let mut rows = self.right.fixed_rows_mut::<3>(3 * self.n_frames);
+            let mut rows = self.right.fixed_rows_mut::<N_COMMON>(3 * self.n_frames);
             rows -= star.common * star.right;
         }
     }
@@ -138,7 +144,7 @@ impl Reduced {
             .into_par_iter()
             .map(|frame| self.rows_of(frame))
             .collect();
-        let size = 3 * (self.n_frames + 1);
+        let size = 3 * self.n_frames + N_COMMON;
         let mut matrix = DMatrix::zeros(size, size);
         for (frame, rows) in rows.iter().enumerate() {
             for (part, row) in rows.iter().enumerate() {
@@ -177,12 +183,12 @@ impl Reduced {
     fn fill_common(&self, matrix: &mut DMatrix<f64>) {
         let last = 3 * self.n_frames;
         for (frame, coupling) in self.frame_common.iter().enumerate() {
-            let mut block = matrix.fixed_view_mut::<3, 3>(last, 3 * frame);
+            let mut block = matrix.fixed_view_mut::<N_COMMON, 3>(last, 3 * frame);
             block.copy_from(&coupling.transpose());
         }
         let mut corner = self.common;
         for star in &self.stars {
-            for part in 0..3 {
+            for part in 0..N_COMMON {
                 let (a, b) = (star.common[(part, 0)], star.common[(part, 1)]);
                 for (at, (u, v)) in star.columns[0].iter().zip(&star.columns[1]).enumerate() {
                     matrix[(last + part, 3 * star.first + at)] -= a * u + b * v;
@@ -190,7 +196,8 @@ impl Reduced {
             }
             corner -= star.common * star.common.transpose();
         }
-        matrix.fixed_view_mut::<3, 3>(last, last).copy_from(&corner);
+        let mut block = matrix.fixed_view_mut::<N_COMMON, N_COMMON>(last, last);
+        block.copy_from(&corner);
     }
 
     /// The step that solves the equations, with a factor of [`Reduced::matrix`] (this one's or
@@ -198,7 +205,7 @@ impl Reduced {
     pub(super) fn step(&self, factor: &nalgebra::Cholesky<f64, nalgebra::Dyn>) -> Step {
         let solution = factor.solve(&self.right);
         let block = |at: usize| -> Vector3<f64> { solution.fixed_rows::<3>(3 * at).into() };
-        let common = block(self.n_frames);
+        let common: Vector4<f64> = solution.fixed_rows::<N_COMMON>(3 * self.n_frames).into();
         let star_step = |star: &StarBlock| {
             let mut left = star.right - star.common.transpose() * common;
             let seen = solution.rows(3 * star.first, star.columns[0].len());
@@ -218,17 +225,17 @@ impl Reduced {
     /// Information of the frames alone, what they share eliminated too; whole symmetric matrix.
     pub(super) fn frames_information(&self, matrix: &DMatrix<f64>) -> Option<DMatrix<f64>> {
         let last = 3 * self.n_frames;
-        let corner: Matrix3<f64> = matrix.fixed_view::<3, 3>(last, last).into();
-        let corner = Matrix3::from_fn(|i, k| corner[(i.max(k), i.min(k))]);
+        let corner: Matrix4<f64> = matrix.fixed_view::<N_COMMON, N_COMMON>(last, last).into();
+        let corner = Matrix4::from_fn(|i, k| corner[(i.max(k), i.min(k))]);
         let inverse = corner.try_inverse()?;
-        let coupling = matrix.view((last, 0), (3, last)).into_owned();
+        let coupling = matrix.view((last, 0), (N_COMMON, last)).into_owned();
         let taken = inverse * &coupling;
         let mut information = matrix.view((0, 0), (last, last)).into_owned();
         for column in 0..last {
             for row in column..last {
-                let shared = coupling.fixed_view::<3, 1>(0, row);
-                let value =
-                    information[(row, column)] - shared.dot(&taken.fixed_view::<3, 1>(0, column));
+                let shared = coupling.fixed_view::<N_COMMON, 1>(0, row);
+                let value = information[(row, column)]
+                    - shared.dot(&taken.fixed_view::<N_COMMON, 1>(0, column));
                 information[(row, column)] = value;
                 information[(column, row)] = value;
             }
@@ -271,7 +278,7 @@ fn star_blocks(
             right: whitener * right,
             first: if seen { first } else { 0 },
             columns: [vec![0.0; 3 * n_frames], vec![0.0; 3 * n_frames]],
-            common: Matrix3x2::zeros(),
+            common: Matrix4x2::zeros(),
         });
     }
     // 3.
@@ -301,9 +308,9 @@ mod tests {
     fn whole(
         rows: &[Vec<Row>],
         holds: &[Hold<Matrix2<f64>, Vector2<f64>>],
-        common: &Hold<Matrix3<f64>, Vector3<f64>>,
+        common: &Hold<Matrix4<f64>, Vector4<f64>>,
     ) -> (DMatrix<f64>, DVector<f64>) {
-        let n = 3 * (rows.len() + 1);
+        let n = 3 * rows.len() + N_COMMON;
         let size = n + 2 * holds.len();
         let (mut matrix, mut right) = (DMatrix::zeros(size, size), DVector::zeros(size));
         for (frame, rows) in rows.iter().enumerate() {
@@ -313,7 +320,7 @@ mod tests {
                     .view_mut((0, 3 * frame), (2, 3))
                     .copy_from(&row.to_frame);
                 design
-                    .view_mut((0, n - 3), (2, 3))
+                    .view_mut((0, n - N_COMMON), (2, N_COMMON))
                     .copy_from(&row.to_common);
                 let at = n + 2 * row.star;
                 design.view_mut((0, at), (2, 2)).copy_from(&row.to_star);
@@ -322,9 +329,9 @@ mod tests {
                 right += &weighted * row.off;
             }
         }
-        let mut block = matrix.view_mut((n - 3, n - 3), (3, 3));
+        let mut block = matrix.view_mut((n - N_COMMON, n - N_COMMON), (N_COMMON, N_COMMON));
         block += common.information;
-        let mut part = right.rows_mut(n - 3, 3);
+        let mut part = right.rows_mut(n - N_COMMON, N_COMMON);
         part += common.information * common.step;
         for (star, hold) in holds.iter().enumerate() {
             let mut block = matrix.view_mut((n + 2 * star, n + 2 * star), (2, 2));
@@ -342,7 +349,7 @@ mod tests {
             off: Vector2::new(0.3, -0.1),
             to_frame: Matrix2x3::new(1.0, 0.0, 0.2 * star as f64, 0.0, 1.0, -0.3),
             to_star: Matrix2::identity(),
-            to_common: Matrix2x3::zeros(),
+            to_common: Matrix2x4::zeros(),
             weight: Matrix2::identity() * weight,
         };
         let frame =
@@ -354,8 +361,8 @@ mod tests {
             step: Vector2::zeros(),
         };
         let common = Hold {
-            information: Matrix3::identity(),
-            step: Vector3::zeros(),
+            information: Matrix4::identity(),
+            step: Vector4::zeros(),
         };
         let holds = |n: usize| (0..n).map(|_| hold()).collect::<Vec<_>>();
         let with = Reduced::new(&with, &holds(4), &common).expect("still to be solved");
@@ -377,7 +384,7 @@ mod tests {
                     off: Vector2::from_fn(&mut random),
                     to_frame: Matrix2x3::from_fn(&mut random),
                     to_star: Matrix2::identity() + Matrix2::from_fn(&mut random) * 0.3,
-                    to_common: Matrix2x3::from_fn(&mut random),
+                    to_common: Matrix2x4::from_fn(&mut random),
                     weight: Matrix2::new(2.0, 0.3, 0.3, 1.0),
                 })
                 .collect()
@@ -390,8 +397,8 @@ mod tests {
             })
             .collect();
         let common = Hold {
-            information: Matrix3::identity() * 3.0,
-            step: Vector3::new(0.3, 0.0, -0.1),
+            information: Matrix4::identity() * 3.0,
+            step: Vector4::new(0.3, 0.0, -0.1, 0.2),
         };
         let reduced = Reduced::new(&rows, &holds, &common).unwrap();
         let matrix = reduced.matrix();
@@ -400,11 +407,11 @@ mod tests {
         let (equations, right) = whole(&rows, &holds, &common);
         let inverse = equations.try_inverse().unwrap();
         let expected = &inverse * right;
-        let n = 3 * (n_frames + 1);
+        let n = 3 * n_frames + N_COMMON;
         for (frame, found) in step.frames.iter().enumerate() {
             assert!((found - expected.fixed_rows::<3>(3 * frame)).norm() < 1e-9);
         }
-        assert!((step.common - expected.fixed_rows::<3>(n - 3)).norm() < 1e-9);
+        assert!((step.common - expected.fixed_rows::<N_COMMON>(n - N_COMMON)).norm() < 1e-9);
         for (star, found) in step.stars.iter().enumerate() {
             assert!((found - expected.fixed_rows::<2>(n + 2 * star)).norm() < 1e-9);
         }
