@@ -13,6 +13,7 @@
 pub mod attitude;
 pub mod between;
 mod chance;
+mod duos;
 mod fit;
 mod grid;
 pub mod hint;
@@ -22,6 +23,8 @@ pub mod lens;
 mod levels;
 mod near;
 mod optics;
+mod pairs;
+mod parts;
 mod passes;
 mod pattern;
 mod plate;
