@@ -7,7 +7,9 @@ mod fields;
 
 use std::sync::OnceLock;
 
-use fields::{Dice, Outcome, Picture, Scene, judge, mirrored, random_field, random_scene};
+use fields::{
+    Dice, Outcome, Picture, Scene, judge, mirrored, random_field, random_scene, sparse_scene,
+};
 use stillpoint::identify::{FocalRange, Hints, Identification, Identifier, Unidentified};
 use stillpoint::sky::Direction;
 use stillpoint::units::{Angle, PixelPoint};
@@ -97,6 +99,50 @@ fn random_stars_and_mirror_images_are_refused() {
             random_field(&mut dice, scene.width, scene.height, n_stars)
         };
         let answer = identifier.identify(&field, &hints_about(scene.focal_px));
+        assert!(answer.plate().is_none(), "{case}: {scene:?}");
+    }
+}
+
+#[test]
+fn with_a_known_lens_a_few_stars_are_enough_and_none_is_taken_for_another() {
+    let identifier = identifier();
+    let mut dice = Dice::new(110);
+    let (mut n_known, mut n_unknown, mut n_asked) = (0, 0, 0);
+    for _ in 0..30 {
+        let scene = sparse_scene(&mut dice);
+        let picture = scene.picture(&mut dice);
+        let n_visible = picture.truth.iter().flatten().count();
+        let hints = Hints::with_lens(scene.known_lens(&mut dice)).unwrap();
+        let known = judge(&identifier.identify(&picture.field, &hints), &picture);
+        let plain = hints_about(scene.focal_px);
+        let unknown = judge(&identifier.identify(&picture.field, &plain), &picture);
+        assert!(known != Outcome::Wrong && unknown != Outcome::Wrong);
+        if n_visible >= 6 {
+            n_asked += 1;
+            n_known += usize::from(known == Outcome::Right);
+            n_unknown += usize::from(unknown == Outcome::Right);
+        }
+    }
+    assert!(
+        10 * n_known >= 8 * n_asked && n_known > n_unknown,
+        "{n_known}, {n_unknown} of {n_asked}"
+    );
+}
+
+#[test]
+fn with_a_known_lens_random_stars_and_mirror_images_are_refused() {
+    let identifier = identifier();
+    let mut dice = Dice::new(111);
+    for case in 0..24 {
+        let scene = sparse_scene(&mut dice);
+        let hints = Hints::with_lens(scene.known_lens(&mut dice)).unwrap();
+        let field = if case % 3 == 0 {
+            mirrored(&scene.picture(&mut dice).field)
+        } else {
+            let n_stars = dice.between(6.0, 20.99) as usize;
+            random_field(&mut dice, scene.width, scene.height, n_stars)
+        };
+        let answer = identifier.identify(&field, &hints);
         assert!(answer.plate().is_none(), "{case}: {scene:?}");
     }
 }

@@ -13,6 +13,7 @@
 pub mod attitude;
 pub mod between;
 mod chance;
+mod duos;
 mod fit;
 mod grid;
 pub mod hint;
@@ -23,6 +24,8 @@ mod levels;
 mod near;
 mod optics;
 mod over_ground;
+mod pairs;
+mod parts;
 mod passes;
 mod pattern;
 mod plate;

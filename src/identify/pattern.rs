@@ -139,6 +139,11 @@ impl PatternIndex {
         index
     }
 
+    /// All stars of the index, neighbours on the sky near each other.
+    pub(crate) fn stars(&self) -> &[IndexStar] {
+        &self.stars
+    }
+
     /// A star of the index.
     pub(crate) fn star(&self, index_star: u32) -> &IndexStar {
         &self.stars[index_star as usize]

@@ -4,6 +4,7 @@ use super::fit::LensPrior;
 use super::image::ImageField;
 use super::lens::Lens;
 use super::levels::{Indices, density_of, field_area, level_beside, level_for, regional_index};
+use super::pairs::search_pairs;
 use super::passes::{EFFORTS, passes};
 use super::pattern::IndexStar;
 use super::scan::Scan;
@@ -22,7 +23,7 @@ pub(crate) struct Found {
 /// Highest accepted logarithm (base 10) of the number of such agreements to expect by chance, all
 /// trials counted: one in a million. A thousand random and mirrored fields came down to -2.3 at
 /// the lowest; every step of one here changes the number of wrong answers tenfold.
-const MAX_LOG10_CHANCE: f64 = -6.0;
+pub(crate) const MAX_LOG10_CHANCE: f64 = -6.0;
 /// The same with a hint of the direction or beside a known frame, which rules out nearly all of the
 /// sky by itself.
 const MAX_LOG10_CHANCE_HINTED: f64 = -5.0;
@@ -82,7 +83,7 @@ impl Search<'_> {
                 n_trials = scan.n_trials;
             }
         }
-        Err(Unidentified::NoAgreement { n_stars, n_trials })
+        search_pairs(self, indices, n_trials).ok_or(Unidentified::NoAgreement { n_stars, n_trials })
     }
 
     /// A pose grown on the whole catalogue and judged; `None` where chance could have made it.
@@ -92,6 +93,43 @@ impl Search<'_> {
         n_trials: usize,
         whereabouts: Whereabouts,
     ) -> Option<Found> {
+        let (stars, grown) = self.grown_on_all(start)?;
+        let log10_chance = log10_odds(&stars, self.image, &grown, MAGNITUDE_WINDOW, n_trials);
+        let most = if whereabouts == Whereabouts::Known || self.hints.near.is_some() {
+            MAX_LOG10_CHANCE_HINTED
+        } else {
+            MAX_LOG10_CHANCE
+        };
+        (log10_chance <= most).then(|| self.found(stars, grown, log10_chance))
+    }
+
+    /// A pose that stands up to the odds by a few stars of the picture, grown on the whole
+    /// catalogue; `None` where not all of these stars (numbers in the picture) stay.
+    pub(crate) fn settle_pairs(
+        &self,
+        start: &Grown,
+        log10_chance: f64,
+        agreeing: &[usize],
+    ) -> Option<Found> {
+        let (stars, grown) = self.grown_on_all(start)?;
+        let kept = grown.pairs.iter().zip(&grown.fit.kept);
+        let kept: Vec<usize> = kept
+            .filter_map(|(pair, kept)| kept.then_some(pair.1))
+            .collect();
+        let all_stay = agreeing.iter().all(|star| kept.contains(star));
+        all_stay.then(|| self.found(stars, grown, log10_chance))
+    }
+
+    fn found(&self, stars: Vec<IndexStar>, grown: Grown, log10_chance: f64) -> Found {
+        Found {
+            grown: self.squeezed(&stars, &grown).unwrap_or(grown),
+            stars,
+            log10_chance,
+        }
+    }
+
+    /// A pose grown on the catalogue's stars on and around the frame.
+    fn grown_on_all(&self, start: &Grown) -> Option<(Vec<IndexStar>, Grown)> {
         let (image, hints, catalogue) = (self.image, self.hints, self.catalogue);
         let pose = start.fit.pose;
         let reach = Angle::from_rad(1.03 * (image.half_diagonal() / pose.lens.focal_px).atan());
@@ -112,17 +150,7 @@ impl Search<'_> {
         if !(0.97 * low..=1.03 * high).contains(&grown.fit.pose.lens.focal_px) {
             return None;
         }
-        let log10_chance = log10_odds(&stars, image, &grown, growth.magnitude_window, n_trials);
-        let most = if whereabouts == Whereabouts::Known || hints.near.is_some() {
-            MAX_LOG10_CHANCE_HINTED
-        } else {
-            MAX_LOG10_CHANCE
-        };
-        (log10_chance <= most).then(|| Found {
-            grown: self.squeezed(&stars, &grown).unwrap_or(grown),
-            stars,
-            log10_chance,
-        })
+        Some((stars, grown))
     }
 
     /// An accepted pose once more with the air's squeeze left open; `None` where there are too few

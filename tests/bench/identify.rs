@@ -2,7 +2,9 @@
 //!
 //! `cargo bench --bench identify` times single fields and asserts their answers;
 //! `cargo bench --bench identify -- sweep 2000 SEED` counts right, missing and wrong answers over
-//! pictures of the real sky, then over half as many random fields and a tenth as many mirror images.
+//! pictures of the real sky, then over half as many random fields and a tenth as many mirror images;
+//! `cargo bench --bench identify -- sparse 1000 SEED` does so for fields of few stars through a known
+//! lens: that many random fields, two fifths as many real ones, a fifth as many mirror images.
 #![allow(clippy::print_stdout, clippy::disallowed_methods)] // A bench is there to time and print.
 
 #[path = "../support/fields.rs"]
@@ -10,14 +12,19 @@ mod fields;
 
 use std::time::{Duration, Instant};
 
-use fields::{Dice, Outcome, Picture, Scene, judge, mirrored, random_field, random_scene};
-use stillpoint::identify::{FocalRange, Hints, Identifier};
+use fields::{
+    Dice, Outcome, Picture, Scene, judge, mirrored, random_field, random_scene, sparse_scene,
+};
+use stillpoint::identify::{FocalRange, Hints, Identification, Identifier, KnownLens};
 use stillpoint::sky::catalogue::Catalogue;
 use stillpoint::stars::StarField;
 
 fn main() {
     let words: Vec<String> = std::env::args().skip(1).collect();
-    let at = words.iter().position(|word| word == "sweep");
+    let is_sparse = words.iter().any(|word| word == "sparse");
+    let at = words
+        .iter()
+        .position(|word| word == "sweep" || word == "sparse");
     let number = |offset: usize, default: u64| {
         let word = at.and_then(|at| words.get(at + offset));
         word.and_then(|w| w.parse().ok()).unwrap_or(default)
@@ -29,6 +36,7 @@ fn main() {
         start.elapsed()
     );
     match at {
+        Some(_) if is_sparse => sparse(number(1, 1000) as usize, number(2, 1)),
         Some(_) => sweep(number(1, 2000) as usize, number(2, 1)),
         None => single_fields(),
     }
@@ -197,6 +205,58 @@ fn sweep(n_fields: usize, seed: u64) {
     mirror.print("mirror images");
     assert_eq!(
         many.n_wrong + few.n_wrong + random.n_wrong + mirror.n_wrong,
+        0
+    );
+}
+
+/// Fields of few stars through a lens that is known: how many are found, by how many stars visible.
+fn sparse(n_random: usize, seed: u64) {
+    let identifier = Identifier::new();
+    let mut dice = Dice::new(seed);
+    let mut by_visible: Vec<Tally> = (0..13).map(|_| Tally::default()).collect();
+    let mut unaided = Tally::default();
+    let (mut random, mut mirror) = (Tally::default(), Tally::default());
+    let ask = |field: &StarField, known: KnownLens| {
+        let hints = Hints::with_lens(known).expect("a focal length");
+        let start = Instant::now();
+        let answer = identifier.identify(field, &hints);
+        (answer, start.elapsed())
+    };
+    let refusal = |answer: &Identification| match answer.plate() {
+        Some(_) => Outcome::Wrong,
+        None => Outcome::NotFound,
+    };
+    for case in 0..n_random {
+        let scene = sparse_scene(&mut dice);
+        let known = scene.known_lens(&mut dice);
+        let n_stars = dice.between(6.0, 20.99) as usize;
+        let field = random_field(&mut dice, scene.width, scene.height, n_stars);
+        let (answer, took) = ask(&field, known);
+        random.add(refusal(&answer), took);
+        if case % 5 < 2 {
+            let picture = scene.picture(&mut dice);
+            let n_visible = picture.truth.iter().flatten().count();
+            let (answer, took) = ask(&picture.field, known);
+            by_visible[n_visible.min(12)].add(judge(&answer, &picture), took);
+            let lens_unknown = Hints::new(FocalRange::about(scene.focal_px, 0.12).expect("legal"));
+            let start = Instant::now();
+            let answer = identifier.identify(&picture.field, &lens_unknown);
+            unaided.add(judge(&answer, &picture), start.elapsed());
+            if case % 5 == 0 {
+                let (answer, took) = ask(&mirrored(&picture.field), known);
+                mirror.add(refusal(&answer), took);
+            }
+        }
+    }
+    for (n_visible, tally) in by_visible.iter_mut().enumerate() {
+        tally.print(&format!("{n_visible} catalogue stars visible"));
+    }
+    unaided.print("all of them, lens unknown");
+    random.print("6 to 20 random stars, lens known");
+    mirror.print("mirror images, lens known");
+    let n_wrong: usize = by_visible.iter().map(|tally| tally.n_wrong).sum();
+    assert_eq!(
+        n_wrong + unaided.n_wrong + random.n_wrong + mirror.n_wrong,
         0
     );
 }

@@ -8,7 +8,8 @@
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
-use stillpoint::identify::{Identification, Match};
+use stillpoint::identify::lens::Lens;
+use stillpoint::identify::{Identification, KnownLens, Match};
 use stillpoint::sky::Direction;
 use stillpoint::sky::catalogue::Catalogue;
 use stillpoint::stars::{Quality, Rejected, Star, StarField};
@@ -253,12 +254,42 @@ impl Scene {
         }
     }
 
+    /// The lens as other frames would tell it: right within its sigmas.
+    pub fn known_lens(&self, dice: &mut Dice) -> KnownLens {
+        let (width, height) = (self.width as f64, self.height as f64);
+        let corner2 = (0.25 * width * width + 0.25 * height * height) / self.focal_px.powi(2);
+        let (focal_sigma, k1_sigma) = (3e-4, 2e-4 / corner2);
+        let lens = Lens {
+            focal_px: self.focal_px * (1.0 + focal_sigma * dice.normal()),
+            center: PixelPoint::new((width - 1.0) / 2.0, (height - 1.0) / 2.0),
+            k1: self.corner_distortion / corner2 + k1_sigma * dice.normal(),
+            k2: 0.0,
+        };
+        KnownLens {
+            lens,
+            focal_sigma,
+            k1_sigma,
+            k2_sigma: 1e-4 / (corner2 * corner2),
+        }
+    }
+
     fn anywhere(&self, dice: &mut Dice) -> (f64, f64) {
         (
             dice.between(0.0, self.width as f64 - 1.0),
             dice.between(0.0, self.height as f64 - 1.0),
         )
     }
+}
+
+/// A camera over a field of which a foreground or a cloud leaves 5 to 12 catalogue stars.
+pub fn sparse_scene(dice: &mut Dice) -> Scene {
+    let mut scene = random_scene(dice);
+    let n_in_frame = dice.between(15.0, 30.0);
+    scene = scene.with_stars(n_in_frame as usize);
+    let n_here = scene.catalogue_stars(scene.limit.min(10.0)).len().max(1);
+    let n_visible = dice.between(5.0, 12.99).floor();
+    scene.missing = (1.0 - n_visible / n_here as f64).max(0.0);
+    scene
 }
 
 /// A round star of a magnitude; magnitude 10 has the flux 1.
