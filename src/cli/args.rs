@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
+use super::beam::BeamArgs;
+use super::limits::LimitsArgs;
 use super::polestar::PolestarArgs;
 use super::simulate::SimulateArgs;
 
@@ -27,8 +29,12 @@ pub enum Command {
     Diagnose(DiagnoseArgs),
     /// Measure single frames: stars, width, trail, where the camera looked
     Measure(MeasureArgs),
+    /// Say how long a lens may expose, and which alignment an exposure needs, without frames
+    Limits(LimitsArgs),
     /// Say where the pole star stands about the pole, and what aiming straight at it costs
     Polestar(PolestarArgs),
+    /// Say how far a pointer beam leaves its housing's axis, from marks on a wall
+    Beam(BeamArgs),
     /// Draw the frames of an invented night, with the truth beside them
     Simulate(SimulateArgs),
 }

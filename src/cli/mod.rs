@@ -5,6 +5,8 @@ use std::process::ExitCode;
 use crate::error::Error;
 
 pub mod args;
+pub mod beam;
+pub mod limits;
 pub mod polestar;
 pub mod settings;
 pub mod simulate;
@@ -12,6 +14,7 @@ pub mod simulate;
 mod angle_text;
 mod diagnose;
 mod direction;
+mod marks;
 mod measure;
 mod picture;
 mod quantity;
@@ -48,7 +51,9 @@ pub fn run(line: &args::CommandLine) -> Result<Outcome, Error> {
     match &line.command {
         args::Command::Diagnose(args) => diagnose::run(args),
         args::Command::Measure(args) => measure::run(args),
+        args::Command::Limits(args) => limits::run(args),
         args::Command::Polestar(args) => polestar::run(args),
+        args::Command::Beam(args) => beam::run(args),
         args::Command::Simulate(args) => {
             let bar = terminal::Bar::new(false);
             simulate::run(

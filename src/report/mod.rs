@@ -2,11 +2,14 @@
 //!
 //! The pipeline fills [`NightReport`], in the types of the stages; `contract` holds the same in
 //! the shape of the JSON contract, converted by hand, `json` writes it, `text` lays it out for a
-//! person on a `page`.
+//! person on a `page`. The other commands have their own reports: `measure`, `polestar`, `limits`,
+//! `beam`.
 
+pub mod beam;
 pub mod contract;
 pub mod drawing;
 pub mod json;
+pub mod limits;
 pub mod measure;
 pub mod page;
 pub mod polestar;

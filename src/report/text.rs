@@ -220,7 +220,7 @@ fn longest(longest: &LongestExposure, page: &mut Page) {
 }
 
 /// Two digits, never more than the limit itself: 228 becomes 220, 6.23 becomes 6.2.
-fn rounded_down(exposure: Seconds) -> String {
+pub(super) fn rounded_down(exposure: Seconds) -> String {
     let seconds = exposure.s();
     if seconds <= 0.0 {
         return "0".into();
