@@ -1,6 +1,6 @@
 //! `beam`: marks of a turning pointer on a wall in, what the adjusting screws have to do out.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
@@ -16,6 +16,7 @@ use super::quantity::{
     between, read_exposure, read_focal_length, read_pixel_pitch, read_tolerance,
 };
 use super::refuse::Wanted;
+use super::settings_file::{self, KeptSettings};
 use super::terminal;
 
 const DISTANCE: Wanted = Wanted {
@@ -145,7 +146,8 @@ pub struct BeamArgs {
 /// # Errors
 /// At the first flag or table that is not usable.
 pub fn run(args: &BeamArgs) -> Result<Outcome, Error> {
-    let report = report_beam(&args.checked()?);
+    let kept = settings_file::load(Path::new("."))?;
+    let report = report_beam(&args.checked(&kept)?);
     if let (Ok(found), Some(screws)) = (&report.finding, report.question.screws)
         && share_move(&found.fit, screws).is_none()
     {
@@ -165,7 +167,8 @@ pub fn run(args: &BeamArgs) -> Result<Outcome, Error> {
 }
 
 impl BeamArgs {
-    fn checked(&self) -> Result<BeamQuestion, Error> {
+    /// Options first, then the settings.
+    fn checked(&self, kept: &KeptSettings) -> Result<BeamQuestion, Error> {
         let unit = self.unit()?;
         let spot = self.length(&self.spot, unit, &SPOT)?;
         let accuracy = self.accuracy.as_deref().unwrap_or(USUAL_ACCURACY);
@@ -177,9 +180,11 @@ impl BeamArgs {
             spot,
             accuracy: between(accuracy, &["'"], f64::MIN_POSITIVE, 600.0, &ACCURACY)
                 .map(Angle::from_arcmin)?,
-            camera: self.camera()?,
-            tolerance: tolerance.unwrap_or(USUAL_WIDTH * TOLERANCE_OF_WIDTH),
-            wanted: self.wanted()?,
+            camera: self.camera(kept)?,
+            tolerance: tolerance
+                .or(kept.tolerance)
+                .unwrap_or(USUAL_WIDTH * TOLERANCE_OF_WIDTH),
+            wanted: self.wanted()?.or(kept.exposure),
         })
     }
 
@@ -260,11 +265,14 @@ impl BeamArgs {
         }
     }
 
-    fn camera(&self) -> Result<Option<CameraInUse>, Error> {
+    /// Of several lenses in the settings the longest: it asks for most.
+    fn camera(&self, kept: &KeptSettings) -> Result<Option<CameraInUse>, Error> {
+        let focals = kept.lenses.iter().map(|lens| lens.focal);
+        let longest = focals.reduce(Length::max);
         let focal = self.focal.as_deref().map(read_focal_length).transpose()?;
         let pitch = self.pixel_pitch.as_deref();
         let pitch = pitch.map(read_pixel_pitch).transpose()?;
-        let both = focal.zip(pitch);
+        let both = focal.or(longest).zip(pitch.or(kept.pixel_pitch()));
         Ok(both.map(|(focal, pixel_pitch)| CameraInUse { focal, pixel_pitch }))
     }
 
@@ -307,7 +315,7 @@ mod tests {
             distance: "500cm".into(),
             ..args()
         }
-        .checked()
+        .checked(&KeptSettings::default())
         .unwrap();
         assert!((question.test.marks[0].right.mm() - 20.0).abs() < 1e-9);
         assert!((question.spot.unwrap().mm() - 8.0).abs() < 1e-9);

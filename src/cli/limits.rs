@@ -1,5 +1,7 @@
 //! `limits`: longest exposures and needed alignments, without frames.
 
+use std::path::Path;
+
 use clap::Args;
 
 use crate::error::Error;
@@ -12,6 +14,7 @@ use super::quantity::{
     between, list, read_exposure, read_focal_length, read_pixel_pitch, read_tolerance,
 };
 use super::refuse::Wanted;
+use super::settings_file::{self, KeptSettings};
 use super::terminal;
 
 const AXIS_ERROR: Wanted = Wanted {
@@ -104,7 +107,8 @@ pub struct LimitsArgs {
 /// # Errors
 /// At the first flag whose value is not usable.
 pub fn run(args: &LimitsArgs) -> Result<Outcome, Error> {
-    let report = report_limits(&args.checked()?);
+    let kept = settings_file::load(Path::new("."))?;
+    let report = report_limits(&args.checked(&kept)?);
     let look = terminal::look(args.red);
     terminal::print(&match (args.json, args.brief) {
         (true, _) => report.to_json(),
@@ -115,48 +119,68 @@ pub fn run(args: &LimitsArgs) -> Result<Outcome, Error> {
 }
 
 impl LimitsArgs {
-    fn checked(&self) -> Result<LimitsQuestion, Error> {
-        let pitch = self.pixel_pitch.as_deref();
+    /// Options first, then the settings, then what is usual.
+    fn checked(&self, kept: &KeptSettings) -> Result<LimitsQuestion, Error> {
+        let pitch = self.pixel_pitch.as_deref().map(read_pixel_pitch);
         let pixel_pitch = pitch
-            .ok_or_else(|| PITCH.missing("no trail in pixels without it"))
-            .and_then(read_pixel_pitch)?;
+            .transpose()?
+            .or(kept.pixel_pitch())
+            .ok_or_else(|| PITCH.missing("no trail in pixels without it"))?;
         let f_number = self.f_number.as_deref();
         let f_number = f_number.map(|n| between(n, &[], 0.5, 128.0, &F_NUMBER));
         let f_number = f_number.transpose()?;
+        Ok(LimitsQuestion {
+            lenses: self.lenses(kept, f_number)?,
+            pixel_pitch,
+            axis_errors: list(given(&self.axis_error, USUAL_ERRORS), read_axis_error)?,
+            exposures: list(given(&self.exposure, USUAL_EXPOSURES), read_exposure)?,
+            wanted: self.wanted(kept)?,
+            declination: self.declination(kept)?,
+            star: self.star(kept)?,
+        })
+    }
+
+    fn lenses(&self, kept: &KeptSettings, f_number: Option<f64>) -> Result<Vec<LensInBag>, Error> {
+        if self.focal.is_none() && !kept.lenses.is_empty() {
+            let lens = |lens: &LensInBag| LensInBag {
+                f_number: f_number.or(lens.f_number),
+                ..lens.clone()
+            };
+            return Ok(kept.lenses.iter().map(lens).collect());
+        }
         let focals = list(given(&self.focal, USUAL_FOCALS), read_focal_length)?;
         let lens = |focal| LensInBag {
             name: None,
             focal,
             f_number,
         };
-        Ok(LimitsQuestion {
-            lenses: focals.into_iter().map(lens).collect(),
-            pixel_pitch,
-            axis_errors: list(given(&self.axis_error, USUAL_ERRORS), read_axis_error)?,
-            exposures: list(given(&self.exposure, USUAL_EXPOSURES), read_exposure)?,
-            wanted: self.wanted()?,
-            declination: self.declination()?,
-            star: self.star()?,
-        })
+        Ok(focals.into_iter().map(lens).collect())
     }
 
     /// The longest exposure asked for; a minute where none is.
-    fn wanted(&self) -> Result<Option<Seconds>, Error> {
+    fn wanted(&self, kept: &KeptSettings) -> Result<Option<Seconds>, Error> {
+        if let (None, Some(wanted)) = (&self.exposure, kept.exposure) {
+            return Ok(Some(wanted));
+        }
         let exposures = list(given(&self.exposure, "60"), read_exposure)?;
         Ok(exposures.into_iter().reduce(Seconds::max))
     }
 
-    fn declination(&self) -> Result<Angle, Error> {
+    fn declination(&self, kept: &KeptSettings) -> Result<Angle, Error> {
+        if let (None, Some(target)) = (&self.declination, &kept.target) {
+            return Ok(target.direction.ra_dec().1);
+        }
         let text = self.declination.as_deref().unwrap_or("0");
         between(text, &["\u{b0}", "d"], -90.0, 90.0, &DECLINATION).map(Angle::from_deg)
     }
 
-    fn star(&self) -> Result<StarLook, Error> {
+    fn star(&self, kept: &KeptSettings) -> Result<StarLook, Error> {
+        let tolerance = self.tolerance.as_deref().map(read_tolerance).transpose()?;
         let width = self.fwhm.as_deref();
         let width = width.map(|text| between(text, &["px"], 0.5, 100.0, &FWHM));
         Ok(StarLook {
             width: width.transpose()?.map_or(USUAL_WIDTH, Pixels::new),
-            tolerance: self.tolerance.as_deref().map(read_tolerance).transpose()?,
+            tolerance: tolerance.or(kept.tolerance),
         })
     }
 }
@@ -172,6 +196,8 @@ fn read_axis_error(text: &str) -> Result<Angle, Error> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::cli::settings_file::KeptCamera;
+    use crate::units::Length;
 
     fn args() -> LimitsArgs {
         LimitsArgs {
@@ -187,12 +213,50 @@ mod tests {
             exposure: Some("30,2m".into()),
             ..args()
         }
-        .checked()
+        .checked(&KeptSettings::default())
         .unwrap();
         let focals: Vec<f64> = question.lenses.iter().map(|lens| lens.focal.mm()).collect();
         assert_eq!(focals, [150.0, 50.0]);
         assert_eq!(question.wanted, Some(Seconds::new(120.0)));
-        assert_eq!(args().checked().unwrap().wanted, Some(Seconds::new(60.0)));
+        assert_eq!(
+            args().checked(&KeptSettings::default()).unwrap().wanted,
+            Some(Seconds::new(60.0))
+        );
+    }
+
+    #[test]
+    fn settings_hold_where_no_option_speaks() {
+        let kept = KeptSettings {
+            cameras: vec![KeptCamera {
+                name: None,
+                pixel_pitch: Length::from_um(4.0),
+            }],
+            lenses: vec![LensInBag {
+                name: None,
+                focal: Length::from_mm(85.0),
+                f_number: Some(2.0),
+            }],
+            exposure: Some(Seconds::new(90.0)),
+            tolerance: Some(Pixels::new(1.5)),
+            ..KeptSettings::default()
+        };
+        let bare = LimitsArgs::default().checked(&kept).unwrap();
+        assert_eq!(bare.pixel_pitch, Length::from_um(4.0));
+        assert_eq!(bare.lenses, kept.lenses);
+        assert_eq!(bare.wanted, kept.exposure);
+        assert_eq!(bare.star.tolerance, kept.tolerance);
+        let told = LimitsArgs {
+            focal: Some("50".into()),
+            exposure: Some("30".into()),
+            tolerance: Some("1".into()),
+            ..args()
+        }
+        .checked(&kept)
+        .unwrap();
+        assert_eq!(told.pixel_pitch, Length::from_um(3.3));
+        assert_eq!(told.lenses[0].focal, Length::from_mm(50.0));
+        assert_eq!(told.wanted, Some(Seconds::new(30.0)));
+        assert_eq!(told.star.tolerance, Some(Pixels::new(1.0)));
     }
 
     #[test]
@@ -200,7 +264,7 @@ mod tests {
         let with = |change: fn(&mut LimitsArgs)| {
             let mut args = args();
             change(&mut args);
-            args.checked().unwrap_err()
+            args.checked(&KeptSettings::default()).unwrap_err()
         };
         for (error, flag) in [
             (with(|a| a.pixel_pitch = None), "--pixel-pitch"),

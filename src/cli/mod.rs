@@ -14,11 +14,13 @@ pub mod simulate;
 mod angle_text;
 mod diagnose;
 mod direction;
+pub mod keep;
 mod marks;
 mod measure;
 mod picture;
 mod quantity;
 mod refuse;
+mod settings_file;
 mod site;
 mod terminal;
 mod threads;
@@ -54,6 +56,7 @@ pub fn run(line: &args::CommandLine) -> Result<Outcome, Error> {
         args::Command::Limits(args) => limits::run(args),
         args::Command::Polestar(args) => polestar::run(args),
         args::Command::Beam(args) => beam::run(args),
+        args::Command::Settings(args) => keep::run(args),
         args::Command::Simulate(args) => {
             let bar = terminal::Bar::new(false);
             simulate::run(

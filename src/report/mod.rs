@@ -15,6 +15,7 @@ pub mod page;
 pub mod polestar;
 pub mod text;
 
+mod exposing;
 mod table;
 
 #[cfg(test)]
@@ -25,7 +26,8 @@ use nalgebra::Matrix2;
 
 pub use crate::advice::{Correction, LongestExposure, NextFrame};
 
-use crate::advice::Decision;
+use crate::advice::{Decision, PoleStarInstead};
+use crate::diagnosis::outlook::Outlook;
 use crate::diagnosis::{Cause, Verdict};
 use crate::mount::model::AxisError;
 use crate::mount::observability::Knowledge;
@@ -233,6 +235,10 @@ pub struct AlignmentReport {
     pub correction: Option<Correction>,
     /// How long to expose.
     pub longest_exposure: LongestExposure,
+    /// The same for the lenses of the bag, the target and the worst place.
+    pub outlook: Option<Outlook>,
+    /// Where the pole star should stand instead, where a move is advised.
+    pub pole_star: Option<PoleStarInstead>,
     /// Frames that would settle what is open.
     pub next_frames: Vec<NextFrame>,
     /// One sentence: what is wrong and what to do.
