@@ -6,10 +6,12 @@ pub mod error;
 pub mod units;
 
 pub mod advice;
+pub mod beam;
 pub mod cli;
 pub mod diagnosis;
 pub mod frame;
 pub mod identify;
+pub mod limits;
 pub mod mount;
 pub mod pipeline;
 pub mod report;

@@ -4,6 +4,7 @@ mod aim;
 mod alignment;
 mod assemble;
 mod assumed;
+mod exposing;
 mod facts;
 mod gather;
 mod interpret;
@@ -25,12 +26,16 @@ use assemble::assemble;
 use facts::NightFacts;
 use gather::{Gathered, gather};
 
+use crate::advice::BaseScrews;
 use crate::error::{Error, Warned};
 use crate::frame::{NightFiles, Overrides, walk_night};
 use crate::identify::Identifier;
 use crate::report::{NightReport, html};
 use crate::sky::{Direction, Horizon, Icrs};
-use crate::units::{Angle, Pixels};
+use crate::units::{Angle, Length, Pixels, Seconds};
+
+/// Name of the settings file that may lie in a night's folder.
+pub const SETTINGS_FILE: &str = "stillpoint.toml";
 
 /// What the user asked of `diagnose`, checked.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -41,6 +46,21 @@ pub struct DiagnoseSettings {
     pub hints: Vec<PointingHint>,
     /// Trail that is still called good; `None` takes two thirds of the measured FWHM.
     pub tolerance: Option<Pixels>,
+    /// What the user's settings know beyond the frames.
+    pub kept: KeptFacts,
+}
+
+/// What settings know that frames do not tell.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct KeptFacts {
+    /// The base's screws.
+    pub base: BaseScrews,
+    /// Focal lengths of the lenses in the bag.
+    pub bag: Vec<Length>,
+    /// The exposure that is wanted.
+    pub wanted: Option<Seconds>,
+    /// What is photographed.
+    pub target: Option<Direction<Icrs>>,
 }
 
 impl DiagnoseSettings {
@@ -111,13 +131,13 @@ pub fn diagnose(
 ) -> Result<Warned<NightReport>, Error> {
     let night = walk_night(root)?;
     let gathered = gather_night(&night, settings, progress);
-    let is_own = |path: &&PathBuf| path.ends_with(html::FILE_NAME);
+    // The settings file and the page of an earlier run are nothing to wonder about.
+    let is_own = |file: &&PathBuf| {
+        file.as_path() == Path::new(SETTINGS_FILE) || file.ends_with(html::FILE_NAME)
+    };
     let n_own = night.ignored.iter().filter(is_own).count();
-    Ok(diagnose_gathered(
-        gathered,
-        night.ignored.len() - n_own,
-        settings,
-    ))
+    let n_ignored = night.ignored.len() - n_own;
+    Ok(diagnose_gathered(gathered, n_ignored, settings))
 }
 
 /// The frames of one alignment whose stars were measured already.

@@ -316,6 +316,11 @@ impl Run {
 fn stillpoint(words: &[&str]) -> Run {
     let output: Output = Command::new(env!("CARGO_BIN_EXE_stillpoint"))
         .args(words)
+        // Nobody's own settings have a say here.
+        .env(
+            "XDG_CONFIG_HOME",
+            concat!(env!("CARGO_MANIFEST_DIR"), "/testdata/none"),
+        )
         .output()
         .expect("the program starts");
     assert!(!String::from_utf8_lossy(&output.stderr).contains("panicked"));

@@ -120,6 +120,7 @@ fn options_overrule_the_file() {
         exposure: Some(Seconds::new(30.0)),
         focal_length: Some(Length::from_mm(25.0)),
         pixel_pitch: Some(Length::from_um(4.0)),
+        ..Overrides::default()
     };
     let read = read_frame(&file("colour.jpg"), &overrides).unwrap();
     let header = read.value.header;

@@ -5,18 +5,20 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Each stage and the stages right below it, lowest first; it may use these and all below them.
-const STANDS_ON: [(&str, &[&str]); 13] = [
+const STANDS_ON: [(&str, &[&str]); 15] = [
     ("units", &[]),
     ("error", &[]),
     ("frame", &["units", "error"]),
     ("stars", &["frame"]),
     ("sky", &["units", "error"]),
+    ("limits", &["units", "error"]),
+    ("beam", &["units", "error"]),
     ("identify", &["stars", "sky"]),
     ("mount", &["identify"]),
     ("simulate", &["identify"]),
-    ("diagnosis", &["mount"]),
+    ("diagnosis", &["mount", "limits"]),
     ("advice", &["diagnosis"]),
-    ("report", &["advice"]),
+    ("report", &["advice", "beam"]),
     ("pipeline", &["report", "simulate"]),
     ("cli", &["pipeline"]),
 ];

@@ -2,8 +2,9 @@
 
 use super::Situation;
 use super::drive_words::name;
-use super::wording::{axis_wrong, measured_words, missing};
+use super::wording::{angle_words, measured_words, missing};
 use crate::diagnosis::AxisBesideField;
+use crate::mount::AxisEstimate;
 use crate::mount::split::{AxisChange, ChangeKind};
 use crate::units::{Angle, Measured};
 
@@ -37,6 +38,75 @@ pub(super) fn side_reason(situation: &Situation<'_>) -> Option<String> {
     ))
 }
 
+/// Whether the axis is still so.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Tense {
+    Present,
+    Past,
+}
+
+/// A part of the axis error that is not known to this is called unknown.
+const UNKNOWN: Angle = Angle::from_arcmin(30.0);
+
+/// "the axis points 66' +- 0.4' too far east, 4.1' +- 2' too high"; a part that is not seen, at two
+/// of its sigmas, is told as a limit.
+pub(super) fn axis_wrong(axis: &AxisEstimate, tense: Tense) -> String {
+    let (up, east, _) = axis.parts();
+    let (points, is) = match tense {
+        Tense::Present => ("points", "is"),
+        Tense::Past => ("pointed", "was"),
+    };
+    let sides = [
+        (east, "azimuth", "too far east", "too far west"),
+        (up, "altitude", "too high", "too low"),
+    ];
+    let seen: Vec<String> = sides
+        .iter()
+        .filter(|(part, ..)| is_seen(*part))
+        .map(|(part, _, plus, minus)| {
+            let side = if part.value >= Angle::ZERO {
+                plus
+            } else {
+                minus
+            };
+            format!("{} {side}", measured_words(*part))
+        })
+        .collect();
+    let unseen: Vec<String> = sides
+        .iter()
+        .filter(|(part, ..)| !is_seen(*part))
+        .map(|(part, name, ..)| unseen_words(*part, name))
+        .collect();
+    match (seen.is_empty(), unseen.is_empty()) {
+        (false, true) => format!("the axis {points} {}", seen.join(", ")),
+        (false, false) => {
+            format!(
+                "the axis {points} {}; it {is} {}",
+                seen.join(", "),
+                unseen.join(", ")
+            )
+        }
+        _ => format!("the axis {is} {}", unseen.join(", ")),
+    }
+}
+
+fn is_seen(part: Measured<Angle>) -> bool {
+    part.value.abs() > part.sigma * 2.0
+}
+
+/// "on the pole in azimuth within 0.1'": the value and two sigmas, rounded up.
+fn unseen_words(part: Measured<Angle>, name: &str) -> String {
+    if part.sigma > UNKNOWN {
+        return format!("not known in {name} (+- {})", angle_words(part.sigma));
+    }
+    let limit = part.value.abs() + part.sigma * 2.0;
+    let tenths = (limit.arcmin() * 10.0 - 1e-6).ceil().max(1.0);
+    format!(
+        "on the pole in {name} within {}",
+        angle_words(Angle::from_arcmin(tenths / 10.0))
+    )
+}
+
 /// What happened to the axis before these frames.
 pub(super) fn change_reason(situation: &Situation<'_>) -> Option<String> {
     let change = situation.evidence.fit.as_ref()?.change?;
@@ -44,8 +114,7 @@ pub(super) fn change_reason(situation: &Situation<'_>) -> Option<String> {
     // Sides are told only where there are sides.
     let before = before.filter(|_| situation.evidence.adrift.is_none());
     let was = before.map_or(String::new(), |axis| {
-        let wrong = axis_wrong(axis);
-        format!("; before that {}", wrong.replace("points", "pointed"))
+        format!("; before that {}", axis_wrong(axis, Tense::Past))
     });
     Some(format!(
         "between {} and {} {}{was} ({})",
@@ -91,6 +160,25 @@ mod tests {
             kind,
             odds: 2e-5,
         }
+    }
+
+    #[test]
+    fn a_part_that_is_not_seen_has_a_limit_and_no_side() {
+        let part =
+            |value, sigma| Measured::new(Angle::from_arcmin(value), Angle::from_arcmin(sigma));
+        assert_eq!(
+            unseen_words(part(0.0, 0.02), "azimuth"),
+            "on the pole in azimuth within 0.1'"
+        );
+        assert_eq!(
+            unseen_words(part(-0.3, 0.2), "altitude"),
+            "on the pole in altitude within 0.7'"
+        );
+        assert_eq!(
+            unseen_words(part(9.0, 90.0), "altitude"),
+            "not known in altitude (+- 90')"
+        );
+        assert!(is_seen(part(-0.3, 0.1)) && !is_seen(part(0.2, 0.1)));
     }
 
     #[test]

@@ -2,14 +2,18 @@
 //! turning signs and units: numbers come from `diagnosis` and `mount`.
 
 mod axis_words;
+mod base;
 mod choose;
 mod drive_words;
 mod motion;
 mod next;
+mod pole_star;
 mod trouble;
 mod wording;
 
+pub use base::{BaseScrews, Screw, ScrewSense};
 pub use choose::choose;
+pub use pole_star::{PoleStarInstead, PoleStarNow};
 pub use wording::{Situation, say};
 
 use crate::mount::plan::Purpose;
@@ -22,6 +26,8 @@ pub struct Advice {
     pub decision: Decision,
     /// The move of the axis, where one is advised.
     pub correction: Option<Correction>,
+    /// Where the pole star should stand instead of where it belongs, where a move is advised.
+    pub pole_star: Option<PoleStarInstead>,
     /// Frames that would settle what is open.
     pub next_frames: Vec<NextFrame>,
     /// One sentence: what is wrong and what to do.

@@ -1,14 +1,17 @@
 //! The words: short sentences that a tired person reads once.
 
-use super::axis_words::{change_reason, distance_words, side_reason};
+use super::axis_words::{Tense, axis_wrong, change_reason, distance_words, side_reason};
+use super::base::{BaseScrews, turns};
 use super::choose::correction_of;
 use super::drive_words::drive_reasons;
 use super::motion::own_motion_words;
 use super::next::{known_words, next_frames, step};
+use super::pole_star::{self, PoleStarInstead, PoleStarNow};
 use super::trouble::{disagreement, settling_words, trouble};
 use super::{Advice, Correction, Decision, NextFrame, choose};
 use crate::diagnosis::evidence::Evidence;
 use crate::diagnosis::limits::ExposureLimits;
+use crate::diagnosis::outlook::Outlook;
 use crate::diagnosis::{Cause, CauseShare, Finding};
 use crate::mount::model::AxisError;
 use crate::mount::plan::TestFrames;
@@ -37,6 +40,14 @@ pub struct Situation<'a> {
     pub files: &'a [&'a str],
     /// Frames worth taking.
     pub next: &'a [TestFrames],
+    /// The base's screws, as far as the settings tell.
+    pub base: BaseScrews,
+    /// Where the pole star stood at the last frame, if site and time are known.
+    pub pole_star: Option<PoleStarNow>,
+    /// How long stars will stay round, if the axis is known.
+    pub outlook: Option<&'a Outlook>,
+    /// The exposure that is wanted.
+    pub wanted: Option<Seconds>,
     /// What is missing to say more, a clause each ("the site (--site LAT,LON)").
     pub missing: &'a [String],
 }
@@ -52,11 +63,13 @@ pub fn say(situation: &Situation<'_>) -> Advice {
         situation.pole_altitude,
     );
     let next_frames = next_frames(situation);
+    let pole_star = pole_star_instead(situation, correction.as_ref());
     Advice {
+        pole_star,
         decision,
         correction,
         headline: headline(situation, decision, correction.as_ref()),
-        reasons: reasons(situation),
+        reasons: reasons(situation, pole_star.as_ref()),
         todo: todo(situation, decision, correction.as_ref(), &next_frames),
         next_frames,
     }
@@ -69,7 +82,10 @@ fn headline(
 ) -> String {
     match (situation.finding.cause, correction) {
         (Cause::Axis, Some(correction)) => {
-            let wrong = situation.evidence.axis().map_or(String::new(), axis_wrong);
+            let wrong = situation
+                .evidence
+                .axis()
+                .map_or(String::new(), |axis| axis_wrong(axis, Tense::Present));
             format!("Realign: {}: {wrong}.", move_words(correction))
         }
         (Cause::Axis, None) => axis_unsure(situation),
@@ -79,28 +95,29 @@ fn headline(
     }
 }
 
-/// "turn the base 66' west and lower the axis 4'": the move as such.
+/// "move the axis 66' west and lower it 4'": the move as such, on the sky.
 fn move_words(correction: &Correction) -> String {
-    let east = correction.east_on_sky;
-    let mut parts = Vec::new();
-    if east != Angle::ZERO {
-        let side = if east > Angle::ZERO { "east" } else { "west" };
-        parts.push(format!("turn the base {} {side}", angle_words(east.abs())));
+    let (east, raise) = (correction.east_on_sky, correction.raise);
+    let side = if east > Angle::ZERO { "east" } else { "west" };
+    let way = if raise > Angle::ZERO {
+        "raise"
+    } else {
+        "lower"
+    };
+    let (aside, upright) = (angle_words(east.abs()), angle_words(raise.abs()));
+    match (east == Angle::ZERO, raise == Angle::ZERO) {
+        (false, false) => format!("move the axis {aside} {side} and {way} it {upright}"),
+        (false, true) => format!("move the axis {aside} {side}"),
+        (true, _) => format!("{way} the axis {upright}"),
     }
-    let raise = correction.raise;
-    if raise != Angle::ZERO {
-        let way = if raise > Angle::ZERO {
-            "raise"
-        } else {
-            "lower"
-        };
-        parts.push(format!("{way} the axis {}", angle_words(raise.abs())));
-    }
-    parts.join(" and ")
 }
 
 /// The move with all that helps to make it: sides, Moon widths, the base's own scale.
-fn step_words(correction: &Correction, hemisphere: Option<Hemisphere>) -> Vec<String> {
+fn step_words(
+    correction: &Correction,
+    hemisphere: Option<Hemisphere>,
+    base: &BaseScrews,
+) -> Vec<String> {
     let mut steps = Vec::new();
     let east = correction.east_on_sky;
     if east != Angle::ZERO {
@@ -117,10 +134,11 @@ fn step_words(correction: &Correction, hemisphere: Option<Hemisphere>) -> Vec<St
             )
         });
         steps.push(format!(
-            "Turn the base so that the axis moves {} {side}{hand}: {} Moon widths on the sky, {} on the base's own scale.",
+            "Turn the base so that the axis moves {} {side}{hand}: {} Moon widths on the sky, {} on the base's own scale{}.",
             angle_words(east.abs()),
             moons(east.abs()),
-            angle_words(correction.east_horizontal.abs())
+            scale_words(correction.east_horizontal.abs()),
+            turns(base.azimuth, correction.east_horizontal)
         ));
     }
     let raise = correction.raise;
@@ -131,30 +149,13 @@ fn step_words(correction: &Correction, hemisphere: Option<Hemisphere>) -> Vec<St
             "Lower"
         };
         steps.push(format!(
-            "{way} the axis by {}: {} Moon widths.",
+            "{way} the axis by {}: {} Moon widths{}.",
             angle_words(raise.abs()),
-            moons(raise.abs())
+            moons(raise.abs()),
+            turns(base.altitude, raise)
         ));
     }
     steps
-}
-
-/// "the axis points 66' +- 0.4' too far east, 4.1' +- 2' too high".
-pub(super) fn axis_wrong(axis: &AxisEstimate) -> String {
-    let (up, east, _) = axis.parts();
-    let side = |angle: Measured<Angle>, plus: &str, minus: &str| {
-        let word = if angle.value >= Angle::ZERO {
-            plus
-        } else {
-            minus
-        };
-        format!("{} {word}", measured_words(angle))
-    };
-    format!(
-        "the axis points {}, {}",
-        side(east, "too far east", "too far west"),
-        side(up, "too high", "too low")
-    )
 }
 
 fn axis_unsure(situation: &Situation<'_>) -> String {
@@ -179,7 +180,7 @@ fn axis_unsure(situation: &Situation<'_>) -> String {
     }
     format!(
         "The axis looks off ({}), but no part is sure enough to move it: take the frames listed below.",
-        axis_wrong(axis)
+        axis_wrong(axis, Tense::Present)
     )
 }
 
@@ -191,8 +192,8 @@ fn either_way(situation: &Situation<'_>, axis: &AxisEstimate, mirror: &AxisEstim
     let [Some(one), Some(other)] = moves else {
         return format!(
             "The axis is off, but one frame cannot tell which way: either {}, or {}. {decides}.",
-            axis_wrong(axis),
-            axis_wrong(mirror)
+            axis_wrong(axis, Tense::Present),
+            axis_wrong(mirror, Tense::Present)
         );
     };
     let (up, east, _) = axis.parts();
@@ -233,7 +234,7 @@ fn aligned(situation: &Situation<'_>) -> String {
     let axis = match (beside, over_ground) {
         (Some(axis), _) => format!(" ({})", distance_words(&axis)),
         (None, Some(axis)) if situation.evidence.adrift.is_none() => {
-            format!(" ({})", axis_wrong(axis))
+            format!(" ({})", axis_wrong(axis, Tense::Present))
         }
         _ => String::new(),
     };
@@ -281,7 +282,7 @@ pub(super) fn share_of<'a>(situation: &'a Situation<'_>, cause: Cause) -> Option
         .find(|share| share.cause == cause)
 }
 
-fn reasons(situation: &Situation<'_>) -> Vec<String> {
+fn reasons(situation: &Situation<'_>, pole_star: Option<&PoleStarInstead>) -> Vec<String> {
     let mut reasons = Vec::new();
     if let Some(trail) = situation.finding.longest_trail {
         reasons.push(format!(
@@ -299,6 +300,7 @@ fn reasons(situation: &Situation<'_>) -> Vec<String> {
     reasons.extend(drive_reasons(situation));
     reasons.extend(own_motion_words(situation));
     reasons.extend(standing_still(situation));
+    reasons.extend(pole_star.map(PoleStarInstead::words));
     reasons
 }
 
@@ -340,7 +342,12 @@ fn todo(
     let mut steps = Vec::new();
     if let Some(correction) = correction {
         steps.extend(settling_words(situation.evidence, correction));
-        steps.extend(step_words(correction, situation.hemisphere));
+        steps.extend(step_words(
+            correction,
+            situation.hemisphere,
+            &situation.base,
+        ));
+        steps.extend(pole_star::step(correction, situation.hemisphere));
         steps.push("Then take two test frames of the same field without touching the camera, and ask again.".to_owned());
     }
     let after = situation
@@ -366,9 +373,42 @@ fn todo(
         }
         _ => {}
     }
+    steps.extend(wanted_words(situation));
     let listed = next_frames.iter().enumerate();
     steps.extend(listed.map(|(nth, frames)| step(frames, nth, decision)));
     steps
+}
+
+fn pole_star_instead(
+    situation: &Situation<'_>,
+    correction: Option<&Correction>,
+) -> Option<PoleStarInstead> {
+    let (now, hemisphere) = situation.pole_star.zip(situation.hemisphere)?;
+    Some(PoleStarInstead::of(now, correction?, hemisphere))
+}
+
+/// What the wanted exposure needs, where stars do not stay round for so long as it stands.
+fn wanted_words(situation: &Situation<'_>) -> Option<String> {
+    let wanted = situation.wanted?;
+    let lens = situation.outlook?.lenses.first()?;
+    if lens.now.worst >= wanted {
+        return None;
+    }
+    let tolerance = situation.finding.tolerance;
+    let needed = angle_words(lens.camera.needed_alignment(wanted, tolerance));
+    let wanted_s = wanted.s();
+    let hold = if lens.after_correction.worst >= wanted {
+        format!("The {wanted_s} s that you want need the axis within {needed} of the pole.")
+    } else {
+        format!(
+            "The drive does not hold the {wanted_s} s that you want: {} s at most, even with the axis on the pole.",
+            seconds_words(lens.after_correction.worst)
+        )
+    };
+    let frames = (wanted / lens.now.worst.max(Seconds::new(0.1))).ceil();
+    Some(format!(
+        "{hold} Shorter exposures take {frames:.0} frames in place of each, and each adds the sensor's read noise once; how much that costs, these frames do not tell."
+    ))
 }
 
 pub(super) fn angle_words(angle: Angle) -> String {
@@ -387,6 +427,14 @@ pub(super) fn measured_words(angle: Measured<Angle>) -> String {
         // An error is never shown smaller than the last digit.
         angle_words(angle.sigma.max(Angle::from_arcmin(0.1)))
     )
+}
+
+/// Degrees, as a base's scale has them.
+fn scale_words(angle: Angle) -> String {
+    match angle.deg() {
+        deg if deg >= 2.0 => format!("{deg:.1}\u{b0}"),
+        deg => format!("{deg:.2}\u{b0}"),
+    }
 }
 
 fn moons(angle: Angle) -> String {
@@ -409,7 +457,7 @@ pub(super) fn seconds_words(seconds: Seconds) -> String {
         s if s < 1.0 => return format!("{:.1}", (s * 10.0).floor() / 10.0),
         s if s < 10.0 => 1.0,
         s if s < 60.0 => 5.0,
-        s if s < 300.0 => 10.0,
+        s if s < 1000.0 => 10.0,
         _ => 60.0,
     };
     format!("{:.0}", ((s / step).floor() * step).max(s.floor().min(1.0)))
@@ -418,6 +466,7 @@ pub(super) fn seconds_words(seconds: Seconds) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::advice::{Screw, ScrewSense};
 
     #[test]
     fn corrections_name_the_way_and_the_amount() {
@@ -428,14 +477,28 @@ mod tests {
         };
         assert_eq!(
             move_words(&correction),
-            "turn the base 66' west and lower the axis 4.1'"
+            "move the axis 66' west and lower it 4.1'"
         );
-        let north = step_words(&correction, Some(Hemisphere::North));
+        let base = BaseScrews {
+            azimuth: Some(Screw {
+                per_turn: Angle::from_arcmin(43.0),
+                clockwise: Some(ScrewSense::Positive),
+            }),
+            altitude: None,
+        };
+        let north = step_words(&correction, Some(Hemisphere::North), &base);
+        // 86' about the vertical, whatever the sky's 66'.
+        assert!(
+            north[0].ends_with(
+                "1.43\u{b0} on the base's own scale, 2.0 turns of its screw anticlockwise."
+            ),
+            "{north:?}"
+        );
         assert!(
             north[0].contains("66' west (to the left as you face the pole)"),
             "{north:?}"
         );
-        let south = step_words(&correction, Some(Hemisphere::South));
+        let south = step_words(&correction, Some(Hemisphere::South), &base);
         assert!(
             south[0].contains("66' west (to the right as you face the pole)"),
             "{south:?}"

@@ -4,6 +4,9 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
+use super::beam::BeamArgs;
+use super::keep::SettingsArgs;
+use super::limits::LimitsArgs;
 use super::polestar::PolestarArgs;
 use super::simulate::SimulateArgs;
 
@@ -27,8 +30,14 @@ pub enum Command {
     Diagnose(DiagnoseArgs),
     /// Measure single frames: stars, width, trail, where the camera looked
     Measure(MeasureArgs),
+    /// Say how long a lens may expose, and which alignment an exposure needs, without frames
+    Limits(LimitsArgs),
     /// Say where the pole star stands about the pole, and what aiming straight at it costs
     Polestar(PolestarArgs),
+    /// Say how far a pointer beam leaves its housing's axis, from marks on a wall
+    Beam(BeamArgs),
+    /// Print or write a settings file: site, cameras, lenses, the base's screws
+    Settings(SettingsArgs),
     /// Draw the frames of an invented night, with the truth beside them
     Simulate(SimulateArgs),
 }
@@ -147,6 +156,10 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "+HH:MM", allow_hyphen_values = true)]
     pub utc_offset: Option<String>,
 
+    /// Exposure of every frame, seconds; overrules the frames' tags
+    #[arg(long, value_name = "S", allow_hyphen_values = true)]
+    pub exposure: Option<String>,
+
     /// Focal length of the lens itself, millimetres; overrules the frames' tags
     #[arg(long, value_name = "MM", allow_hyphen_values = true)]
     pub focal: Option<String>,
@@ -166,6 +179,10 @@ pub struct MeasureArgs {
     /// Draw the frame with its stars marked, directions and trails: a file that ends in .png (with the photograph) or .svg; several frames are numbered
     #[arg(long, value_name = "OUT")]
     pub picture: Option<PathBuf>,
+
+    /// Print the answer alone
+    #[arg(long, conflicts_with_all = ["json", "csv"])]
+    pub brief: bool,
 
     /// Red on black only, for eyes used to the dark
     #[arg(long)]

@@ -3,15 +3,17 @@
 use std::path::PathBuf;
 
 use crate::error::{Error, ErrorKind, Warned};
+use crate::frame::Overrides;
 use crate::pipeline::{self, MeasureSettings};
 use crate::report::measure::MeasureReport;
 
 use super::Outcome;
 use super::args::MeasureArgs;
 use super::picture::PictureFile;
-use super::quantity::read_threads;
+use super::quantity::{read_exposure, read_threads};
 use super::refuse::Wanted;
 use super::settings::place_and_lens;
+use super::settings_file;
 use super::terminal::{self, Bar};
 use super::threads::in_threads;
 
@@ -29,8 +31,13 @@ pub fn run(args: &MeasureArgs) -> Result<Outcome, Error> {
     let threads = args.threads.as_deref().map(read_threads).transpose()?;
     let pictures = pictures(args)?;
     let files = existing(&args.files)?;
+    let exposure = args.exposure.as_deref().map(read_exposure).transpose()?;
     let settings = MeasureSettings {
-        overrides: place_and_lens(&args.site, &args.utc_offset, &args.focal, &args.pixel_pitch)?,
+        overrides: Overrides {
+            exposure,
+            defaults: settings_file::load(&place_of(&files))?.defaults(),
+            ..place_and_lens(&args.site, &args.utc_offset, &args.focal, &args.pixel_pitch)?
+        },
         photographs: !pictures.is_empty(),
     };
     let bar = Bar::new(args.red);
@@ -52,6 +59,7 @@ fn words(args: &MeasureArgs, report: &Warned<MeasureReport>) -> String {
     match (args.json, args.csv) {
         (true, _) => MeasureReport::to_json(report),
         (_, true) => report.value.to_csv(),
+        _ if args.brief => MeasureReport::to_brief(report, &terminal::look(args.red)),
         _ => MeasureReport::to_text(report, &terminal::look(args.red)),
     }
 }
@@ -76,6 +84,12 @@ fn pictures(args: &MeasureArgs) -> Result<Vec<PictureFile>, Error> {
         }
     }
     Ok(pictures)
+}
+
+/// The folder of the first file, whose settings hold.
+fn place_of(files: &[PathBuf]) -> PathBuf {
+    let first = files.first().and_then(|file| file.parent());
+    first.map_or(PathBuf::from("."), PathBuf::from)
 }
 
 /// Folders are for `diagnose`.

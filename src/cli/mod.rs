@@ -5,6 +5,8 @@ use std::process::ExitCode;
 use crate::error::Error;
 
 pub mod args;
+pub mod beam;
+pub mod limits;
 pub mod polestar;
 pub mod settings;
 pub mod simulate;
@@ -12,10 +14,13 @@ pub mod simulate;
 mod angle_text;
 mod diagnose;
 mod direction;
+pub mod keep;
+mod marks;
 mod measure;
 mod picture;
 mod quantity;
 mod refuse;
+mod settings_file;
 mod site;
 mod terminal;
 mod threads;
@@ -48,7 +53,10 @@ pub fn run(line: &args::CommandLine) -> Result<Outcome, Error> {
     match &line.command {
         args::Command::Diagnose(args) => diagnose::run(args),
         args::Command::Measure(args) => measure::run(args),
+        args::Command::Limits(args) => limits::run(args),
         args::Command::Polestar(args) => polestar::run(args),
+        args::Command::Beam(args) => beam::run(args),
+        args::Command::Settings(args) => keep::run(args),
         args::Command::Simulate(args) => {
             let bar = terminal::Bar::new(false);
             simulate::run(

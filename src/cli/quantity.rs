@@ -144,7 +144,24 @@ pub fn read_threads(text: &str) -> Result<NonZeroUsize, Error> {
         .ok_or_else(|| THREADS.refuse(text, "out of range or no whole number"))
 }
 
-fn between(
+/// A list with commas between its items; an empty item is refused as such.
+///
+/// # Errors
+/// At the first item that is not usable.
+pub(super) fn list<T>(
+    text: &str,
+    read: impl Fn(&str) -> Result<T, Error>,
+) -> Result<Vec<T>, Error> {
+    text.split([',', ';'])
+        .map(|item| read(item.trim()))
+        .collect()
+}
+
+/// A number within limits, with one of the units or none.
+///
+/// # Errors
+/// When it is no number or beyond the limits.
+pub(super) fn between(
     text: &str,
     units: &[&str],
     lowest: f64,

@@ -14,6 +14,20 @@ pub struct Wanted {
 }
 
 impl Wanted {
+    /// The refusal of a command that lacks the option.
+    pub fn missing(&self, reason: impl AsRef<str>) -> Error {
+        Error::new(
+            ErrorKind::BadSetting,
+            format!(
+                "{} is missing: {}; it takes {}",
+                self.flag,
+                reason.as_ref(),
+                self.allowed
+            ),
+        )
+        .with_hint(format!("for example: {}", self.example))
+    }
+
     /// The refusal of a value, with a reason of its own.
     pub fn refuse(&self, value: &str, reason: impl AsRef<str>) -> Error {
         let reason = reason.as_ref();

@@ -4,7 +4,7 @@ use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
 use crate::error::{Error, ErrorKind};
-use crate::frame::Overrides;
+use crate::frame::{Defaults, Overrides};
 use crate::pipeline::{Aim, DiagnoseSettings, PointingHint};
 use crate::report::html;
 use crate::report::json::Target;
@@ -16,6 +16,7 @@ use super::quantity::{
     read_utc_offset,
 };
 use super::refuse::{nearest, printable};
+use super::settings_file;
 use super::site::read_site;
 
 /// A whole run of `diagnose`, checked.
@@ -63,10 +64,17 @@ impl DiagnoseArgs {
     /// # Errors
     /// At the first flag whose value is not usable, and when the folder is none.
     pub fn checked(&self) -> Result<DiagnoseRun, Error> {
+        let folder = existing_folder(&self.folder)?;
+        let kept = settings_file::load(&folder)?;
+        let tolerance = optional(&self.tolerance, read_tolerance)?;
         let settings = DiagnoseSettings {
-            overrides: self.overrides()?,
+            overrides: Overrides {
+                defaults: kept.defaults(),
+                ..self.overrides()?
+            },
             hints: self.hints()?,
-            tolerance: optional(&self.tolerance, read_tolerance)?,
+            tolerance: tolerance.or(kept.tolerance),
+            kept: kept.facts(),
         };
         let json = self.json.as_deref().map(Target::of);
         let folder = existing_folder(&self.folder)?;
@@ -142,6 +150,7 @@ pub(super) fn place_and_lens(
         exposure: None,
         focal_length: optional(focal, read_focal_length)?,
         pixel_pitch: optional(pixel_pitch, read_pixel_pitch)?,
+        defaults: Defaults::default(),
     })
 }
 

@@ -2,13 +2,15 @@
 //!
 //! `evidence` gathers what each frame shows and what the mount's fit predicts for it; `drive_fault`
 //! tells the ways in which a drive goes wrong apart; `contradiction` takes an axis away that the
-//! exposures do not show; `weigh` turns all of it into shares.
+//! exposures do not show; `weigh` turns all of it into shares; `limits` and `outlook` tell how long
+//! to expose.
 
 mod contradiction;
 pub mod drive_fault;
 pub mod evidence;
 mod inside;
 pub mod limits;
+pub mod outlook;
 mod standstill;
 mod weigh;
 

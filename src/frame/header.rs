@@ -5,9 +5,10 @@ use jiff::tz::Offset;
 
 use super::clock::{utc_of, zone_from_satellite};
 use super::facts::Facts;
-use super::optics::settle_optics;
-use super::{Header, Overrides, PitchSource};
+use super::optics::{AGREEMENT, settle_optics};
+use super::{CameraPitch, Defaults, Header, Overrides, PitchSource};
 use crate::error::{Warned, Warning};
+use crate::units::{Length, Seconds};
 
 /// How the values of a picture are to be read: known to its decoder.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -29,16 +30,21 @@ pub(super) fn settle_header(
 ) -> Warned<Header> {
     let mut warnings: Vec<Warning> = Vec::new();
     let facts = Facts {
-        focal_length: overrides.focal_length.or(facts.focal_length),
+        focal_length: overrides
+            .focal_length
+            .or(facts.focal_length)
+            .or(overrides.defaults.focal_length),
         ..facts
     };
+    let camera = camera_name(facts.make.clone(), facts.model.clone());
     if overrides.site.is_none() {
         warnings.extend(facts.doubts.iter().map(Warning::new));
     }
     let (start, zone_warning) = settle_start(&facts, overrides);
     warnings.extend(zone_warning);
     let (mut optics, pitch_warning) = settle_optics(&facts, size);
-    match overrides.pixel_pitch {
+    let by_settings = kept_pitch(&overrides.defaults, camera.as_deref(), optics.pixel_pitch);
+    match overrides.pixel_pitch.or(by_settings) {
         Some(pitch) => optics.pixel_pitch = Some((pitch, PitchSource::Option)),
         None => warnings.extend(pitch_warning),
     }
@@ -48,7 +54,7 @@ pub(super) fn settle_header(
         exposure: overrides.exposure.or(facts.exposure),
         optics,
         site: overrides.site.or(facts.site),
-        camera: camera_name(facts.make, facts.model),
+        camera,
         lens: facts.lens,
         saturation: rendering.saturation,
         developed: rendering.developed,
@@ -59,7 +65,32 @@ pub(super) fn settle_header(
     }
 }
 
-/// UTC: the file's own, else its clock in the zone of the option, of the file, of the satellites.
+/// The pixels that the settings give a camera, where the file's own tags do not.
+///
+/// Method: a camera of that name, or the only one if it or the file has no name; where a width of
+/// the sensor gave a pitch good to a few per cent, the two have to agree: a picture scaled down has
+/// other pixels than its camera.
+fn kept_pitch(
+    defaults: &Defaults,
+    camera: Option<&str>,
+    by_file: Option<(Length, PitchSource)>,
+) -> Option<Length> {
+    let is_it = |kept: &&CameraPitch| match (&kept.name, camera) {
+        (Some(name), Some(camera)) => camera.to_lowercase().contains(&name.to_lowercase()),
+        _ => defaults.cameras.len() == 1,
+    };
+    let kept = defaults.cameras.iter().find(is_it)?.pixel_pitch;
+    match by_file {
+        None => Some(kept),
+        Some((pitch, PitchSource::SensorSize)) => {
+            ((kept / pitch - 1.0).abs() <= AGREEMENT).then_some(kept)
+        }
+        Some(_) => None,
+    }
+}
+
+/// UTC: the file's own, else its clock in the zone of the option, of the file, of the satellites, of
+/// the settings.
 fn settle_start(facts: &Facts, overrides: &Overrides) -> (Option<Timestamp>, Option<Warning>) {
     if facts.utc.is_some() {
         return (facts.utc, None);
@@ -67,9 +98,7 @@ fn settle_start(facts: &Facts, overrides: &Overrides) -> (Option<Timestamp>, Opt
     let Some(clock) = facts.clock else {
         return (None, None);
     };
-    let by_option = overrides
-        .utc_offset
-        .and_then(|east| Offset::from_seconds(east.s().round() as i32).ok());
+    let by_option = overrides.utc_offset.and_then(offset_of);
     if let Some(zone) = by_option.or(facts.zone) {
         return (utc_of(clock, zone), None);
     }
@@ -77,13 +106,18 @@ fn settle_start(facts: &Facts, overrides: &Overrides) -> (Option<Timestamp>, Opt
         .satellite_time
         .and_then(|satellite| zone_from_satellite(clock, satellite))
     else {
-        return (None, None);
+        let by_settings = overrides.defaults.utc_offset.and_then(offset_of);
+        return (by_settings.and_then(|zone| utc_of(clock, zone)), None);
     };
     let warning = Warning::new(format!(
         "the camera's zone {zone} is worked out from its satellite time: a quarter of an hour off turns \
          the sky by 3.75 degrees; --utc-offset overrules it"
     ));
     (utc_of(clock, zone), Some(warning))
+}
+
+fn offset_of(east: Seconds) -> Option<Offset> {
+    Offset::from_seconds(east.s().round() as i32).ok()
 }
 
 /// Maker and model without saying the maker twice.
@@ -105,7 +139,6 @@ fn camera_name(make: Option<String>, model: Option<String>) -> Option<String> {
 mod tests {
     use super::*;
     use crate::frame::clock::{exif_time, exif_zone, utc_of_day};
-    use crate::units::{Length, Seconds};
 
     const RENDERING: Rendering = Rendering {
         saturation: 0.9,
@@ -197,5 +230,75 @@ mod tests {
             Some("Halden HX-24")
         );
         assert_eq!(camera_name(None, None), None);
+    }
+
+    fn with_camera(name: Option<&str>, um: f64) -> Defaults {
+        Defaults {
+            cameras: vec![CameraPitch {
+                name: name.map(str::to_owned),
+                pixel_pitch: Length::from_um(um),
+            }],
+            ..Defaults::default()
+        }
+    }
+
+    #[test]
+    fn settings_fill_in_and_overrule_nothing() {
+        let settled = |facts: Facts, defaults: Defaults| {
+            let overrides = Overrides {
+                defaults,
+                ..Overrides::default()
+            };
+            settle_header(facts, &overrides, (2000, 1333), RENDERING).value
+        };
+        let lens = Defaults {
+            focal_length: Some(Length::from_mm(50.0)),
+            utc_offset: Some(Seconds::new(3600.0)),
+            ..with_camera(None, 4.0)
+        };
+        let clock = exif_time("2026:01:15 22:00:00", None);
+        let bare = settled(
+            Facts {
+                clock,
+                ..Facts::default()
+            },
+            lens.clone(),
+        );
+        assert_eq!(bare.optics.focal_length, Some(Length::from_mm(50.0)));
+        assert_eq!(
+            bare.optics.pixel_pitch,
+            Some((Length::from_um(4.0), PitchSource::Option))
+        );
+        assert_eq!(bare.start, "2026-01-15T21:00:00Z".parse().ok());
+        let told = settled(
+            Facts {
+                clock,
+                zone: exif_zone("+00:00"),
+                focal_length: Some(Length::from_mm(85.0)),
+                tag_pitch: Some(Length::from_um(5.4)),
+                ..Facts::default()
+            },
+            lens,
+        );
+        assert_eq!(told.optics.focal_length, Some(Length::from_mm(85.0)));
+        assert_eq!(
+            told.optics.pixel_pitch,
+            Some((Length::from_um(5.4), PitchSource::FocalPlaneTags))
+        );
+        assert_eq!(told.start, "2026-01-15T22:00:00Z".parse().ok());
+    }
+
+    #[test]
+    fn a_camera_of_the_settings_is_found_by_its_name() {
+        let pitch = |defaults: &Defaults, camera| kept_pitch(defaults, camera, None);
+        let named = with_camera(Some("Q-6"), 4.0);
+        assert!(pitch(&named, Some("Quillon q-6")).is_some());
+        assert!(pitch(&named, Some("Quillon Q-7")).is_none());
+        // A file without a name, and one camera in the bag.
+        assert!(pitch(&named, None).is_some());
+        // A picture scaled down has other pixels.
+        let by_size = |um| Some((Length::from_um(um), PitchSource::SensorSize));
+        assert!(kept_pitch(&named, None, by_size(4.1)).is_some());
+        assert!(kept_pitch(&named, None, by_size(8.0)).is_none());
     }
 }

@@ -158,7 +158,7 @@ pub struct Frame {
     pub header: Header,
 }
 
-/// Facts given by option or settings, which overrule the files.
+/// Facts given by option, which overrule the files, and those that fill in.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Overrides {
     /// `--site LAT,LON`.
@@ -171,6 +171,30 @@ pub struct Overrides {
     pub focal_length: Option<Length>,
     /// `--pixel-pitch`.
     pub pixel_pitch: Option<Length>,
+    /// What fills in where neither option nor file says anything.
+    pub defaults: Defaults,
+}
+
+/// Facts from the settings, for what the files do not say.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Defaults {
+    /// Where the tracker stands; the headers leave it out, the night takes it.
+    pub site: Option<Site>,
+    /// What the camera's clock is ahead of UTC, seconds.
+    pub utc_offset: Option<Seconds>,
+    /// Focal length of the only lens.
+    pub focal_length: Option<Length>,
+    /// Cameras with their pixels.
+    pub cameras: Vec<CameraPitch>,
+}
+
+/// A camera's pixels by the camera's name.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CameraPitch {
+    /// Its model, or a part of that; `None` stands for any camera.
+    pub name: Option<String>,
+    /// Side of one pixel.
+    pub pixel_pitch: Length,
 }
 
 /// Frames taken while the axis stayed put, as the folders say: one sub-folder, or the night's own folder.

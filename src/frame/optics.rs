@@ -8,7 +8,7 @@ use crate::units::Length;
 
 /// Two widths of one sensor agree within this share: crops for video, rounded equivalents and
 /// nominal sensor sizes differ by a few per cent; a picture shrunk by less is taken as whole.
-const AGREEMENT: f64 = 0.06;
+pub(super) const AGREEMENT: f64 = 0.06;
 /// A picture whose shape differs by more than this from the one its tags speak of was cropped.
 const SAME_SHAPE: f64 = 0.02;
 /// How good a nominal sensor width is.

@@ -1,6 +1,7 @@
 //! One alignment through the stages: pointings, attitudes, mount, causes, advice.
 
 use super::aim::{AimQuestion, Aimed, Aims, look_where_told};
+use super::exposing::LastFrame;
 use super::facts::clock;
 use super::gather::{Gathered, MeasuredFrame};
 use super::interpret::MountQuestion;
@@ -10,6 +11,7 @@ use super::survey::{Survey, survey};
 use super::{DiagnoseSettings, NightFacts};
 use crate::advice::{Advice, Situation, say};
 use crate::diagnosis::limits::{ExposureLimits, exposure_limits};
+use crate::diagnosis::outlook::Outlook;
 use crate::diagnosis::{Evidence, Finding, find_causes, without_contradicted_axis};
 use crate::error::Warning;
 use crate::frame::Header;
@@ -51,6 +53,8 @@ pub struct Part {
     pub finding: Finding,
     /// Longest exposures.
     pub limits: ExposureLimits,
+    /// The same for the lenses of the bag, the target and the worst place.
+    pub outlook: Option<Outlook>,
     /// Decision and words.
     pub advice: Advice,
 }
@@ -170,6 +174,8 @@ pub fn examine(
         aims: &aims,
         survey: &survey,
         facts,
+        settings,
+        lenses: &plates.lenses,
         missing: &missing,
     };
     let parts = evidence.into_iter().map(|one| scene.part(one)).collect();
@@ -207,6 +213,8 @@ struct Scene<'a> {
     aims: &'a [Option<Aimed>],
     survey: &'a Survey,
     facts: &'a NightFacts,
+    settings: &'a DiagnoseSettings,
+    lenses: &'a [Option<Lens>],
     missing: &'a [String],
 }
 
@@ -226,6 +234,11 @@ impl Scene<'_> {
             .collect();
         let sights: Vec<_> = self.aims.iter().flatten().map(Aimed::sight).collect();
         let over_ground = evidence.adrift.is_none();
+        let last = self.last_frame(&evidence).filter(|_| over_ground);
+        let outlook = last
+            .as_ref()
+            .and_then(|last| last.outlook(&evidence, &finding, facts, self.settings));
+        let kept = &self.settings.kept;
         let advice = say(&Situation {
             finding: &finding,
             evidence: &evidence,
@@ -239,6 +252,10 @@ impl Scene<'_> {
             sights: if over_ground { &sights } else { &[] },
             files: &files,
             next: &next,
+            base: kept.base,
+            pole_star: last.and_then(|last| last.pole_star(facts)),
+            outlook: outlook.as_ref(),
+            wanted: kept.wanted,
             missing: self.missing,
         });
         Part {
@@ -246,8 +263,18 @@ impl Scene<'_> {
             evidence,
             finding,
             limits,
+            outlook,
             advice,
         }
+    }
+
+    /// The last frame of a part and its lens.
+    fn last_frame(&self, evidence: &Evidence) -> Option<LastFrame<'_>> {
+        let idx = evidence.frames.last()?.frame;
+        Some(LastFrame {
+            header: &self.gathered.frames[idx].header,
+            lens: self.lenses[idx],
+        })
     }
 
     /// Frames worth taking; without a place nobody can say where to point.

@@ -305,6 +305,8 @@ fn alignment_report(alignment: &Examined, part: &Part, facts: &NightFacts) -> Al
             now: part.limits.now,
             after_correction: part.limits.after_correction,
         },
+        pole_star: advice.pole_star,
+        outlook: part.outlook.clone(),
         next_frames: advice.next_frames.clone(),
         headline: advice.headline.clone(),
         reasons: advice.reasons.clone(),

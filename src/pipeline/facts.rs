@@ -39,17 +39,10 @@ impl NightFacts {
         overrides: &Overrides,
     ) -> Self {
         let from_tags = headers.clone().find_map(|header| header.site);
-        let site = match (overrides.site, from_tags) {
-            (Some(site), _) => Some(SiteReport {
-                site,
-                source: SiteSource::Option,
-            }),
-            (None, Some(site)) => Some(SiteReport {
-                site,
-                source: SiteSource::Gps,
-            }),
-            (None, None) => None,
-        };
+        let by = |site: Option<Site>, source| site.map(|site| SiteReport { site, source });
+        let site = by(overrides.site, SiteSource::Option)
+            .or(by(from_tags, SiteSource::Gps))
+            .or(by(overrides.defaults.site, SiteSource::Settings));
         let observer = site
             .map(|report| Observer::new(report.site, Atmosphere::standard(report.site.height_m())));
         Self {

@@ -5,12 +5,14 @@
 
 use serde::Serialize;
 
+use crate::advice::PoleStarInstead;
 use crate::error::Warned;
 use crate::mount::observability::Knowledge;
 use crate::mount::predict::OwnMotion;
 use crate::stars::FrameTrail;
 use crate::units::{Angle, Seconds};
 
+use super::exposing::OutlookEntry;
 use super::{
     AlignmentReport, AxisReport, AxisWithoutSite, CauseShare, CenterReport, Correction,
     DriftReport, DriveReport, FrameReport, NextFrame, NightReport, PeriodicReport, SiteReport,
@@ -140,6 +142,10 @@ struct Alignment {
     decision: &'static str,
     correction: Option<CorrectionEntry>,
     longest_exposure_s: LongestExposure,
+    /// By lens, at the target and where stars drift fastest; an addition to version 1.
+    exposure_outlook: Option<OutlookEntry>,
+    /// Where the pole star should stand instead; an addition to version 1.
+    pole_star: Option<PoleStarEntry>,
     next_frames: Vec<NextFrameEntry>,
     /// One sentence; an addition to version 1.
     headline: String,
@@ -276,6 +282,17 @@ struct NextFrameEntry {
     exposure_s: Number,
     count: usize,
     why: String,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct PoleStarEntry {
+    at_utc: String,
+    /// By the sky; from up clockwise, for who faces the pole.
+    belongs_clockwise_deg: Number,
+    belongs_distance_arcmin: Number,
+    /// In a scope or beside a beam that is off its tracker's axis as found.
+    instead_clockwise_deg: Number,
+    instead_distance_arcmin: Number,
 }
 
 /// Rounds to a millionth; what is not finite is not known. Adding zero turns -0 into 0.
@@ -428,6 +445,8 @@ impl From<&AlignmentReport> for Alignment {
                 now: seconds(alignment.longest_exposure.now),
                 after_correction: seconds(alignment.longest_exposure.after_correction),
             },
+            exposure_outlook: alignment.outlook.as_ref().map(OutlookEntry::from),
+            pole_star: alignment.pole_star.as_ref().map(PoleStarEntry::from),
             next_frames: alignment
                 .next_frames
                 .iter()
@@ -558,6 +577,19 @@ impl From<&Correction> for CorrectionEntry {
             raise_arcmin: arcmin(correction.raise),
             east_arcmin_on_sky: arcmin(correction.east_on_sky),
             east_deg_horizontal: degrees(correction.east_horizontal),
+        }
+    }
+}
+
+impl From<&PoleStarInstead> for PoleStarEntry {
+    fn from(star: &PoleStarInstead) -> Self {
+        let belongs = star.belongs.place;
+        Self {
+            at_utc: star.belongs.at.to_string(),
+            belongs_clockwise_deg: degrees(belongs.clockwise_from_up),
+            belongs_distance_arcmin: arcmin(belongs.distance),
+            instead_clockwise_deg: degrees(star.instead.clockwise_from_up),
+            instead_distance_arcmin: arcmin(star.instead.distance),
         }
     }
 }

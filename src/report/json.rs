@@ -85,7 +85,7 @@ mod tests {
     "#;
 
     /// Keys that were added to version 1 since.
-    const ADDITIONS: [&str; 33] = [
+    const ADDITIONS: [&str; 50] = [
         "/alignments/*/axis/mirror",
         "/alignments/*/axis/mirror/altitude_error_arcmin",
         "/alignments/*/axis/mirror/azimuth_error_arcmin",
@@ -98,10 +98,27 @@ mod tests {
         "/alignments/*/drive/periodic/period_sigma_s",
         "/alignments/*/drive/periodic/watched_s",
         "/alignments/*/drive/standstills",
+        "/alignments/*/exposure_outlook",
+        "/alignments/*/exposure_outlook/kept",
+        "/alignments/*/exposure_outlook/kept/*/exposure_s",
+        "/alignments/*/exposure_outlook/kept/*/share_after_correction",
+        "/alignments/*/exposure_outlook/kept/*/share_now",
+        "/alignments/*/exposure_outlook/lenses",
+        "/alignments/*/exposure_outlook/lenses/*/after_correction_target_s",
+        "/alignments/*/exposure_outlook/lenses/*/after_correction_worst_s",
+        "/alignments/*/exposure_outlook/lenses/*/focal_length_mm",
+        "/alignments/*/exposure_outlook/lenses/*/now_target_s",
+        "/alignments/*/exposure_outlook/lenses/*/now_worst_s",
         "/alignments/*/headline",
         "/alignments/*/next_frames/*/altitude_deg",
         "/alignments/*/next_frames/*/sigma_after_arcmin",
         "/alignments/*/next_frames/*/untouched",
+        "/alignments/*/pole_star",
+        "/alignments/*/pole_star/at_utc",
+        "/alignments/*/pole_star/belongs_clockwise_deg",
+        "/alignments/*/pole_star/belongs_distance_arcmin",
+        "/alignments/*/pole_star/instead_clockwise_deg",
+        "/alignments/*/pole_star/instead_distance_arcmin",
         "/alignments/*/reasons",
         "/alignments/*/todo",
         "/answer",

@@ -2,18 +2,22 @@
 //!
 //! The pipeline fills [`NightReport`], in the types of the stages; `contract` holds the same in
 //! the shape of the JSON contract, converted by hand, `json` writes it, `text` lays it out for a
-//! person on a `page`.
+//! person on a `page`. The other commands have their own reports: `measure`, `polestar`, `limits`,
+//! `beam`.
 
+pub mod beam;
 pub mod contract;
 pub mod drawing;
 pub mod elongation;
 pub mod html;
 pub mod json;
+pub mod limits;
 pub mod measure;
 pub mod page;
 pub mod polestar;
 pub mod text;
 
+mod exposing;
 mod table;
 mod whole;
 
@@ -27,7 +31,8 @@ pub use crate::advice::{Correction, LongestExposure, NextFrame};
 
 use elongation::Elongation;
 
-use crate::advice::Decision;
+use crate::advice::{Decision, PoleStarInstead};
+use crate::diagnosis::outlook::Outlook;
 use crate::diagnosis::{Cause, Verdict};
 use crate::mount::model::AxisError;
 use crate::mount::observability::Knowledge;
@@ -268,6 +273,10 @@ pub struct AlignmentReport {
     pub correction: Option<Correction>,
     /// How long to expose.
     pub longest_exposure: LongestExposure,
+    /// The same for the lenses of the bag, the target and the worst place.
+    pub outlook: Option<Outlook>,
+    /// Where the pole star should stand instead, where a move is advised.
+    pub pole_star: Option<PoleStarInstead>,
     /// Frames that would settle what is open.
     pub next_frames: Vec<NextFrame>,
     /// One sentence: what is wrong and what to do.

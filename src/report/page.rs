@@ -150,6 +150,19 @@ impl Page {
     }
 }
 
+/// Finished lines in the ink of a terminal; the first paragraph is the answer.
+pub fn inked(text: &str, look: Look) -> String {
+    let mut page = Page::new(look);
+    let mut role = Role::Answer;
+    for line in text.lines() {
+        if line.is_empty() {
+            role = Role::Body;
+        }
+        page.line(&[(role, line.to_owned())]);
+    }
+    page.finish()
+}
+
 /// A letter's spelling in ASCII.
 fn ascii(letter: char) -> &'static str {
     match letter {
@@ -311,6 +324,21 @@ mod tests {
             assert!(!text.contains(colour), "{text:?}");
         }
         assert!(text.lines().all(|line| line.starts_with("\x1b[0;31;40m")));
+    }
+
+    #[test]
+    fn ink_changes_no_line_of_a_finished_text() {
+        let text = "the answer\n\na table\n";
+        assert_eq!(inked(text, PLAIN), text);
+        let red = Look {
+            ink: Ink::Red,
+            ..PLAIN
+        };
+        assert!(
+            inked(text, red)
+                .lines()
+                .all(|line| line.starts_with("\x1b[0;31;40m"))
+        );
     }
 
     #[test]

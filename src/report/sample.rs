@@ -19,6 +19,46 @@ use super::{
     DrivePoint, DriveReport, FramePictures, FrameReport, LongestExposure, NextFrame, NightReport,
     PeriodicReport, PoleReport, SiteReport, SiteSource,
 };
+use crate::advice::{PoleStarInstead, PoleStarNow};
+use crate::diagnosis::outlook::{KeptShare, LensOutlook, Outlook, PlaceLimits};
+use crate::limits::CameraInUse;
+use crate::sky::PlaceAboutPole;
+
+fn outlook() -> Outlook {
+    let limits = |worst: f64, target: f64| PlaceLimits {
+        worst: Seconds::new(worst),
+        target: Some(Seconds::new(target)),
+    };
+    Outlook {
+        lenses: vec![LensOutlook {
+            camera: CameraInUse {
+                focal: Length::from_mm(150.0),
+                pixel_pitch: Length::from_um(3.3),
+            },
+            now: limits(33.0, 40.0),
+            after_correction: limits(240.0, 250.0),
+        }],
+        kept: vec![KeptShare {
+            exposure: Seconds::new(60.0),
+            now: 0.2,
+            after_correction: 1.0,
+        }],
+    }
+}
+
+fn pole_star() -> PoleStarInstead {
+    let place = |arcmin, deg| PlaceAboutPole {
+        distance: Angle::from_arcmin(arcmin),
+        clockwise_from_up: Angle::from_deg(deg),
+    };
+    PoleStarInstead {
+        belongs: PoleStarNow {
+            place: place(38.0, 300.0),
+            at: jiff::Timestamp::UNIX_EPOCH,
+        },
+        instead: place(20.0, 10.0),
+    }
+}
 
 pub fn arcmin(value: f64, sigma: f64) -> Measured<Angle> {
     Measured::new(Angle::from_arcmin(value), Angle::from_arcmin(sigma))
@@ -193,6 +233,8 @@ fn misaligned() -> AlignmentReport {
             now: Some(Seconds::new(35.0)),
             after_correction: Some(Seconds::new(240.0)),
         },
+        outlook: Some(outlook()),
+        pole_star: Some(pole_star()),
         next_frames: vec![NextFrame {
             facing: "south".into(),
             hour_angle: Some(Angle::ZERO),
@@ -248,6 +290,8 @@ fn corrected() -> AlignmentReport {
             now: Some(Seconds::new(240.0)),
             after_correction: None,
         },
+        outlook: None,
+        pole_star: None,
         next_frames: Vec::new(),
         headline: "Well aligned: the axis is 2' from the pole, good for 240 s with this lens. \
                    Carry on."
@@ -332,6 +376,8 @@ pub fn cannot_tell() -> Warned<NightReport> {
             decision: Decision::MoreFrames,
             correction: None,
             longest_exposure: LongestExposure::default(),
+            outlook: None,
+            pole_star: None,
             next_frames: Vec::new(),
             headline: headline.into(),
             reasons: vec!["A fit needs 15 stars or so.".into()],

@@ -6,6 +6,7 @@ use crate::diagnosis::Cause;
 use crate::error::Warned;
 use crate::units::{Angle, Measured, Seconds};
 
+use super::exposing;
 use super::page::{KEEP_TOGETHER, Look, Page, Role};
 use super::table::{self, short};
 use super::{
@@ -77,6 +78,9 @@ fn alignment_now(night: &NightReport, alignment: &AlignmentReport, page: &mut Pa
     }
     if let Some(words) = longest_words(&alignment.longest_exposure) {
         page.words(Role::Body, " expose   ", &words);
+    }
+    if let Some(outlook) = &alignment.outlook {
+        exposing::write(outlook, page);
     }
     let reasons = alignment.reasons.iter().map(String::as_str);
     labelled(page, "why", Role::Body, reasons);
@@ -186,6 +190,11 @@ fn side(error: Measured<Angle>, positive: &str, negative: &str) -> String {
     let seen = error.value.abs() > error.sigma * 2.0;
     if !seen && error.sigma > UNKNOWN_ABOVE {
         return format!("not known (\u{b1} {})", arcmin(error.sigma));
+    }
+    if !seen && error.value.abs() < Angle::from_arcmin(0.05) {
+        let limit = error.value.abs() + error.sigma * 2.0;
+        let tenths = (limit.arcmin() * 10.0 - 1e-6).ceil().max(1.0);
+        return format!("on the pole within {}", arcmin(Angle::from_arcmin(tenths / 10.0)));
     }
     let words = if error.value.rad() < 0.0 {
         negative
@@ -371,6 +380,7 @@ mod tests {
         assert_eq!(words(4.1, 0.3), "4.1' \u{b1} 0.3' too high");
         assert_eq!(words(-4.1, 0.3), "4.1' \u{b1} 0.3' too low");
         assert_eq!(words(-0.4, 0.3), "0.4' \u{b1} 0.3' too low, if at all");
+        assert_eq!(words(0.0, 0.04), "on the pole within 0.1'");
         assert_eq!(words(20.0, 90.0), "not known (\u{b1} 90.0')");
         assert_eq!(words(-250.0, 40.0), "250' \u{b1} 40.0' too low");
     }

@@ -16,6 +16,7 @@ mod drive;
 mod field;
 mod files;
 mod header;
+mod missing_keys;
 mod night;
 mod observer;
 mod optics;

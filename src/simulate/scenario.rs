@@ -7,6 +7,7 @@ use serde::Deserialize;
 use serde::de::{Deserializer, Error as _};
 
 use super::check;
+use super::missing_keys::missing_keys;
 use super::tracker::Alignment;
 use crate::error::{Error, ErrorKind};
 
@@ -256,6 +257,17 @@ impl Scenario {
     /// # Errors
     /// `BadSetting`, with line or key, value and range.
     pub fn parse(text: &str) -> Result<Self, Error> {
+        // Text that is no TOML is told below, with its line.
+        let missing = text
+            .parse()
+            .map_or(Vec::new(), |table| missing_keys(&table));
+        if !missing.is_empty() {
+            return Err(Error::new(
+                ErrorKind::BadSetting,
+                format!("the scenario lacks {}", missing.join(", ")),
+            )
+            .with_hint("testdata/demo/night.toml has all of them"));
+        }
         let scenario: Self = toml::from_str(text).map_err(|e| {
             let line = e.span().map(|s| text[..s.start].matches('\n').count() + 1);
             let place = line.map_or(String::new(), |n| format!("line {n}: "));

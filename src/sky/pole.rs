@@ -93,6 +93,14 @@ impl PlaceAboutPole {
             ..self
         }
     }
+    /// The place that far to the right and above, on the sky.
+    pub fn shifted(self, right: Angle, up: Angle) -> Self {
+        let (right, up) = (self.right() + right, self.up() + up);
+        Self {
+            distance: Angle::from_rad(right.rad().hypot(up.rad())),
+            clockwise_from_up: Angle::from_rad(right.rad().atan2(up.rad())).wrapped_positive(),
+        }
+    }
     /// How far to the right of the pole, on the sky.
     pub fn right(self) -> Angle {
         self.distance * self.clockwise_from_up.sin()

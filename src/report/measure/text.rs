@@ -15,6 +15,19 @@ impl MeasureReport {
         json::to_string(report)
     }
 
+    /// The answer alone.
+    pub fn to_brief(report: &Warned<MeasureReport>, look: &Look) -> String {
+        let frames = &report.value.frames;
+        let used: Vec<&FrameReport> = frames
+            .iter()
+            .map(|file| &file.frame)
+            .filter(|frame| frame.is_used())
+            .collect();
+        let mut page = Page::new(*look);
+        page.words(Role::Answer, "", &answer(&used, frames));
+        page.finish()
+    }
+
     /// The report for a terminal.
     pub fn to_text(report: &Warned<MeasureReport>, look: &Look) -> String {
         let frames = &report.value.frames;

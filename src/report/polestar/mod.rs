@@ -9,35 +9,17 @@ mod text;
 use jiff::tz::Offset;
 use jiff::{SignedDuration, Timestamp};
 
+pub use crate::limits::CameraInUse;
+
 use crate::sky::{
     AimingCost, Darkness, Observer, PoleStarPlace, SkyAt, cost_of_aiming_at_star, pole_star_place,
 };
-use crate::units::{Angle, AngularRate, Length, Pixels, Seconds};
+use crate::units::{Angle, Seconds};
 
 /// Step of the table.
 const STEP: SignedDuration = SignedDuration::from_mins(30);
 /// The table's length where no dawn ends it.
 const LONGEST_TABLE: SignedDuration = SignedDuration::from_hours(12);
-
-/// Lens, sensor and exposure that the cost of aiming is told for.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct CameraInUse {
-    /// Focal length of the lens itself.
-    pub focal: Length,
-    /// Side of one pixel.
-    pub pixel_pitch: Length,
-}
-
-impl CameraInUse {
-    /// Angle on the sky of one pixel at the frame's centre.
-    pub fn pixel_scale(self) -> Angle {
-        Angle::from_rad(self.pixel_pitch / self.focal)
-    }
-    /// Trail of a star that drifts at a rate for a while.
-    pub fn trail(self, rate: AngularRate, exposure: Seconds) -> Pixels {
-        Pixels::new(rate.over(exposure).abs() / self.pixel_scale())
-    }
-}
 
 /// What is asked.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -127,7 +109,7 @@ fn night(observer: &Observer, at: Timestamp, darkness: Darkness) -> Vec<PoleStar
 mod sample {
     use super::*;
     use crate::sky::Atmosphere;
-    use crate::units::Site;
+    use crate::units::{Length, Site};
 
     pub fn question(latitude_deg: f64, longitude_deg: f64, at: &str) -> PoleStarQuestion {
         let angle = Angle::from_deg;
@@ -148,6 +130,7 @@ mod sample {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::units::AngularRate;
 
     #[test]
     fn a_winter_night_has_a_row_every_half_hour_from_dusk_to_dawn() {

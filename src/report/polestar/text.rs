@@ -9,6 +9,13 @@ use crate::sky::Darkness;
 use crate::units::{Angle, AngularRate, Hemisphere};
 
 impl PoleStarReport {
+    /// Star, place and time, and where it stands at the time asked for.
+    pub fn to_brief(&self) -> String {
+        let text = self.to_text();
+        let lines = text.lines().take_while(|line| !line.is_empty());
+        lines.map(|line| format!("{line}\n")).collect()
+    }
+
     /// The answer for a terminal: plain letters, under 80 columns.
     pub fn to_text(&self) -> String {
         let mut text = String::new();
@@ -234,6 +241,17 @@ mod tests {
         // Airless altitude 32.995 and azimuth 180.852: down and to the right, which is west.
         assert!(text.contains("' too low") && text.contains("' too far west"));
         assert!(text.contains("equator due north"));
+    }
+
+    #[test]
+    fn the_brief_answer_is_the_first_of_the_whole() {
+        let report = report_pole_star(&sample::question(51.5, -0.1, "2026-01-15T22:00:00Z"));
+        let brief = report.to_brief();
+        assert!(report.to_text().starts_with(&brief));
+        assert!(
+            brief.contains("o'clock") && brief.lines().count() == 3,
+            "{brief}"
+        );
     }
 
     #[test]
