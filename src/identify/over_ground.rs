@@ -19,8 +19,10 @@ pub struct GroundPlate {
     pub lens: Lens,
     /// What was known of the lens before these stars, 1-sigma: focal length (relative) ...
     pub focal_sigma: f64,
-    /// ... and `lens.k1`.
+    /// ... `lens.k1` ...
     pub k1_sigma: f64,
+    /// ... and `lens.k2`.
+    pub k2_sigma: f64,
     /// Scatter of the stars on one axis, pixels.
     pub scatter_px: f64,
 }
@@ -79,6 +81,7 @@ pub fn fit_over_ground(
         lens: fit.pose.lens,
         focal_sigma: prior.ln_focal_sigma,
         k1_sigma: prior.k1_sigma,
+        k2_sigma: prior.k2_sigma,
         scatter_px: (sum / (count - N_TERMS).max(1.0)).sqrt(),
     })
 }
