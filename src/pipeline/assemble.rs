@@ -18,7 +18,7 @@ use crate::report::{
     StandstillReport, StepReport,
 };
 use crate::sky::position_angle;
-use crate::units::{Measured, Pixels};
+use crate::units::{Angle, Measured, Pixels};
 
 /// The night's report with its warnings. `n_ignored` counts files that are no pictures.
 pub fn assemble(
@@ -111,7 +111,7 @@ fn frame_report(
         start: frame.header.start,
         exposure: frame.header.exposure,
         focal_length: frame.header.optics.focal_length,
-        pixel_scale: alignment.plates.lenses[idx].map(|lens| lens.pixel_scale()),
+        pixel_scale: pixel_scale(alignment, facts, idx, frame),
         n_stars: field.stars.len(),
         n_identified: alignment.plates.plates[idx]
             .as_ref()
@@ -125,6 +125,20 @@ fn frame_report(
             .find_map(|part| part.evidence.own_motion(idx)),
         center: center_report(alignment, facts, idx, frame),
         verdict: verdict(frame),
+    }
+}
+
+/// Angle of one pixel on the sky as it is seen: by the frame's own stars, else by a lens that other
+/// frames or the tags tell.
+fn pixel_scale(
+    alignment: &Examined,
+    facts: &NightFacts,
+    idx: usize,
+    frame: &MeasuredFrame,
+) -> Option<Angle> {
+    match &alignment.plates.plates[idx] {
+        Some(plate) => Some(facts.seen_pixel_scale(&frame.header, plate).value),
+        None => alignment.plates.lenses[idx].map(|lens| lens.pixel_scale()),
     }
 }
 
