@@ -239,3 +239,105 @@ fn bright_stars(search: &Search<'_>, known: &KnownLens) -> Vec<BrightStar> {
     };
     chosen.into_iter().map(bright).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::identify::Hints;
+    use crate::identify::image::ImageField;
+    use crate::identify::lens::Lens;
+    use crate::identify::test_fields::{FieldNoise, field_of, star_at};
+    use crate::sky::catalogue::Catalogue;
+    use crate::units::PixelPoint;
+
+    const FOCAL_PX: f64 = 5000.0;
+
+    fn known() -> KnownLens {
+        KnownLens {
+            lens: Lens {
+                focal_px: FOCAL_PX,
+                center: PixelPoint::new(999.5, 666.5),
+                k1: 0.0,
+                k2: 0.0,
+            },
+            focal_sigma: 1e-4,
+            k1_sigma: 1e-3,
+            k2_sigma: 1e-3,
+        }
+    }
+
+    fn duos(places: &[(f64, f64)]) -> Duos {
+        let star = |(n, (x, y)): (usize, &(f64, f64))| star_at(*x, *y, 100.0 - n as f64, 0.2);
+        let stars = places.iter().enumerate().map(star).collect();
+        let image = ImageField::new(&field_of(2000, 1334, stars));
+        let hints = Hints::with_lens(known()).unwrap();
+        let search = Search {
+            image: &image,
+            hints: &hints,
+            catalogue: Catalogue::embedded(),
+        };
+        Duos::new(&search, &known())
+    }
+
+    fn random(n_stars: usize) -> Duos {
+        let mut noise = FieldNoise::new(31);
+        let place = |_| (noise.uniform(0.0, 1999.0), noise.uniform(0.0, 1333.0));
+        duos(&(0..n_stars).map(place).collect::<Vec<_>>())
+    }
+
+    #[test]
+    fn a_pair_is_found_by_its_length_within_its_tolerance_and_not_far_from_it() {
+        let duos = random(20);
+        assert!(duos.duos.len() > 15);
+        for (at, duo) in duos.duos.iter().enumerate() {
+            let has = |chord: f64| duos.alike((chord * chord) as f32) & (1 << at) != 0;
+            assert!(has(duo.separation) && has(duo.separation - duo.tolerance));
+            assert!(has(duo.separation + duo.tolerance));
+            assert!(!has(duo.separation - 12.0 * duo.tolerance));
+        }
+    }
+
+    #[test]
+    fn a_star_has_to_be_nearer_beside_a_long_pair_than_beyond_a_short_one() {
+        let limit_px = |second: (f64, f64), third: (f64, f64)| {
+            let duos = duos(&[(500.0, 600.0), second, third]);
+            duos.duos[0].others[0].limit2.sqrt() * FOCAL_PX
+        };
+        let beside = limit_px((1500.0, 600.0), (1000.0, 700.0));
+        let beyond = limit_px((900.0, 600.0), (1300.0, 700.0));
+        // Three times the star's own sigma of 0.45 px and half of that of the pair's mean.
+        assert!((1.6..2.0).contains(&beside), "{beside}");
+        assert!(beyond > 1.5 * beside, "{beyond}");
+    }
+
+    #[test]
+    fn short_pairs_and_stars_next_to_brighter_ones_are_left_out() {
+        let duos = duos(&[
+            (500.0, 600.0),
+            (505.0, 600.0),
+            (700.0, 600.0),
+            (1500.0, 800.0),
+        ]);
+        assert_eq!(duos.stars.len(), 3);
+        // 200 px are less than a quarter of the half diagonal of 1202 px.
+        assert_eq!(duos.duos.len(), 2);
+    }
+
+    #[test]
+    fn pairs_are_laid_on_each_other_without_mirroring() {
+        let (first, second) = (Vector3::new(0.1, 0.0, 1.0), Vector3::new(-0.1, 0.2, 1.0));
+        let axes = pair_axes(&first.normalize(), &second.normalize()).unwrap();
+        assert!((axes.determinant() - 1.0).abs() < 1e-12);
+        assert!(pair_axes(&first, &first).is_none());
+    }
+
+    #[test]
+    fn a_lens_that_is_only_guessed_is_not_known() {
+        assert!(is_known(&known(), 0.24, 1e-3));
+        let vague = KnownLens {
+            focal_sigma: f64::INFINITY,
+            ..known()
+        };
+        assert!(!is_known(&vague, 0.24, 1e-3));
+    }
+}

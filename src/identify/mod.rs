@@ -241,14 +241,17 @@ impl Identifier {
             hints,
             catalogue: Catalogue::embedded(),
         };
-        let found = known_lens
-            .as_ref()
-            .and_then(|(prior, hints)| {
-                let search = search_with(hints);
-                let near = near::search_near(&search, field, prior);
-                near.or_else(|| search.run(&self.indices).ok())
-            })
-            .map_or_else(|| search_with(hints).run(&self.indices), Ok);
+        let aided = known_lens.as_ref().map(|(prior, hints)| {
+            let search = search_with(hints);
+            let near = near::search_near(&search, field, prior);
+            near.map_or_else(|| search.run(&self.indices), Ok)
+        });
+        let found = match aided {
+            Some(Ok(found)) => Ok(found),
+            // The lens was known before: the same search once more would find the same.
+            Some(Err(reason)) if hints.lens.is_some() => Err(reason),
+            _ => search_with(hints).run(&self.indices),
+        };
         match found {
             Ok(found) => Identification::Found(Box::new(Plate::new(&found, &image))),
             Err(reason) => Identification::NotFound { reason },

@@ -306,3 +306,126 @@ fn started(pose: Pose, zero_point: f64, radius_px: f64) -> Grown {
         radius_px: radius_px.max(4.0),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::identify::Hints;
+    use crate::identify::image::ImageField;
+    use crate::identify::lens::Lens;
+    use crate::identify::test_fields::{FieldNoise, field_of, star_at};
+    use crate::sky::catalogue::Catalogue;
+    use crate::stars::StarField;
+    use crate::units::PixelPoint;
+    use nalgebra::Vector3;
+
+    fn known() -> KnownLens {
+        KnownLens {
+            lens: Lens {
+                focal_px: 9000.0,
+                center: PixelPoint::new(999.5, 666.5),
+                k1: -0.2,
+                k2: 0.0,
+            },
+            focal_sigma: 2e-4,
+            k1_sigma: 0.01,
+            k2_sigma: 0.1,
+        }
+    }
+
+    fn attitude() -> Rotation3<f64> {
+        Rotation3::new(Vector3::new(0.8, -0.4, 1.3))
+    }
+
+    /// Of the twelve brightest stars of a frame every other one, and as many strangers as asked.
+    fn field(n_strangers: usize, mirror: bool) -> StarField {
+        let catalogue = Catalogue::embedded();
+        let mut noise = FieldNoise::new(77);
+        let axis = Direction::new(attitude() * Vector3::z());
+        let pose = Pose {
+            lens: known().lens,
+            attitude: attitude(),
+            squeeze: Squeeze::default(),
+        };
+        let mut stars = Vec::new();
+        let mut n_seen = 0;
+        for star_idx in catalogue.within(axis, Angle::from_deg(8.0), 9.0) {
+            let place = pose.project(&catalogue.vector(star_idx)).unwrap();
+            let inside = (0.0..1999.0).contains(&place.x) && (0.0..1333.0).contains(&place.y);
+            if !inside || n_seen == 12 {
+                continue;
+            }
+            n_seen += 1;
+            if n_seen % 2 == 0 {
+                let x = place.x + 0.2 * noise.normal();
+                let y = place.y + 0.2 * noise.normal();
+                let flux =
+                    10_f64.powf(-0.4 * (catalogue.magnitude(star_idx) + noise.normal() / 4.0));
+                let x = if mirror { 1999.0 - x } else { x };
+                stars.push(star_at(x, y, flux, 0.2));
+            }
+        }
+        for n in 0..n_strangers {
+            let (x, y) = (noise.uniform(0.0, 1999.0), noise.uniform(0.0, 1333.0));
+            stars.push(star_at(x, y, stars[n].flux.value, 0.2));
+        }
+        field_of(2000, 1334, stars)
+    }
+
+    fn searched(field: &StarField, known: KnownLens) -> Option<Found> {
+        let image = ImageField::new(field);
+        let hints = Hints::with_lens(known).unwrap_or_else(|| panic!("a focal length"));
+        let search = Search {
+            image: &image,
+            hints: &hints,
+            catalogue: Catalogue::embedded(),
+        };
+        search_pairs(&search, &Indices::default(), 0)
+    }
+
+    #[test]
+    fn six_stars_among_strangers_tell_where_a_known_lens_looked() {
+        let found = searched(&field(2, false), known()).expect("a pose");
+        let pose = &found.grown.fit.pose;
+        let off = pose.attitude.angle_to(&attitude());
+        assert!(off < 2e-3, "{off}");
+        let gap = pose.axis().vector() - attitude() * Vector3::z();
+        assert!(gap.norm() * 9000.0 < 1.0, "{}", gap.norm() * 9000.0);
+        assert!(found.log10_chance < MAX_LOG10_CHANCE);
+    }
+
+    #[test]
+    fn their_mirror_image_is_refused() {
+        assert!(searched(&field(2, true), known()).is_none());
+    }
+
+    #[test]
+    fn a_lens_that_is_not_known_is_not_used() {
+        let vague = KnownLens {
+            focal_sigma: 0.01,
+            ..known()
+        };
+        assert!(searched(&field(2, false), vague).is_none());
+    }
+
+    #[test]
+    fn random_stars_are_refused() {
+        let mut noise = FieldNoise::new(78);
+        for _ in 0..4 {
+            let star = |_| {
+                let (x, y) = (noise.uniform(0.0, 1999.0), noise.uniform(0.0, 1333.0));
+                star_at(x, y, noise.uniform(1e-4, 1e-3), 0.2)
+            };
+            let stars = (0..15).map(star).collect();
+            assert!(searched(&field_of(2000, 1334, stars), known()).is_none());
+        }
+    }
+
+    #[test]
+    fn the_tail_bounds_that_of_poisson_from_above() {
+        // Poisson with mean 0.1: P(K >= 3) = 1.5465e-4 (1 - e^-0.1 (1 + 0.1 + 0.005)).
+        let bound = log10_tail(0.1, 3);
+        assert!(bound > 1.5465e-4_f64.log10() && bound < 1.7e-4_f64.log10());
+        assert_eq!(log10_tail(50.0, 2), 0.0);
+    }
+}

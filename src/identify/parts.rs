@@ -141,3 +141,57 @@ fn frame_towards(toward: &Vector3<f64>) -> Matrix3<f64> {
     let right = aside.cross(toward).normalize();
     Matrix3::from_columns(&[right, toward.cross(&right), *toward])
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sky::catalogue::Catalogue;
+
+    fn index() -> PatternIndex {
+        PatternIndex::build(Catalogue::embedded(), 160.0, None)
+    }
+
+    #[test]
+    fn every_star_is_in_one_block() {
+        let index = index();
+        let mut all: Vec<u32> = blocks(&index, 0.3).concat();
+        all.sort_unstable();
+        assert!(all.into_iter().eq(0..index.stars().len() as u32));
+    }
+
+    #[test]
+    fn a_part_knows_every_star_within_reach_of_its_own() {
+        let index = index();
+        let reach = 0.3;
+        for anchors in blocks(&index, reach).iter().step_by(17) {
+            let part = Part::new(&index, anchors, reach).unwrap();
+            assert!((part.axes.determinant() - 1.0).abs() < 1e-9);
+            let own = part.placed(index.star(anchors[0]));
+            let mut squares = vec![0.0; part.near.len()];
+            part.square_chords(&own.place, &mut squares);
+            let seen = squares.iter().filter(|square| **square <= 0.09).count();
+            let place = index.star(anchors[0]).place;
+            let gap = |star: &&IndexStar| (star.place - place).norm_squared() <= 0.09;
+            assert_eq!(seen, index.stars().iter().filter(gap).count());
+        }
+    }
+
+    #[test]
+    fn a_star_is_found_at_its_place_and_nothing_beside_it() {
+        let index = index();
+        let anchors = &blocks(&index, 0.2)[5];
+        let part = Part::new(&index, anchors, 0.2).unwrap();
+        for placed in &part.near {
+            let number = placed.star.catalogue_idx;
+            let is_own = |star: &IndexStar| star.catalogue_idx == number;
+            assert!(part.any_near(&placed.place, 1e-8, is_own));
+            let beside = placed.place + Vector3::new(2e-4, 0.0, 0.0);
+            assert!(!part.any_near(&beside, 1e-8, is_own));
+        }
+    }
+
+    #[test]
+    fn without_stars_there_is_no_part() {
+        assert!(Part::new(&index(), &[], 0.2).is_none());
+    }
+}

@@ -10,6 +10,16 @@ use super::unevenness::unevenness;
 use crate::sky::{Camera, Direction, Icrs, Rotation};
 use crate::units::{Angle, Measured, PixelPoint, PixelVector, Pixels};
 
+/// How large the sky is usually seen, from 30 degrees up to the zenith, and how far that may be
+/// off, aberration included; by `SkyAt::seen_scale`.
+const USUAL_SCALE: f64 = 1.0 - 4.5e-4;
+const AIR_UNKNOWN: f64 = 2e-4;
+/// What is left when the air is known: a field that is not evenly filled with stars (own estimate),
+/// and a share of the air's flattening, because pressure and temperature are not known: 8 % for a
+/// kilometre of height, 4 % for ten degrees.
+const FIELD_LEFT: f64 = 4e-5;
+const AIR_LEFT: f64 = 0.1;
+
 /// A star of the frame and the star of the catalogue that it is.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Match {
@@ -105,7 +115,8 @@ impl Plate {
         self.direction(self.frame_center)
     }
 
-    /// Angle of one pixel on the sky at the centre.
+    /// Angle of one pixel at the centre in the catalogue's sky, which the air shows smaller: see
+    /// [`Plate::seen_pixel_scale`].
     pub fn pixel_scale(&self) -> Angle {
         self.lens.pixel_scale()
     }
@@ -125,6 +136,25 @@ impl Plate {
         let east = Vector3::new(-ra.sin(), ra.cos(), 0.0);
         let north = Vector3::new(-dec.sin() * ra.cos(), -dec.sin() * ra.sin(), dec.cos());
         Angle::from_rad(up.dot(&east).atan2(up.dot(&north))).wrapped_positive()
+    }
+
+    /// Focal length in pixels with the air's flattening of the sky taken out: what the lens itself
+    /// has. `seen_scale` is how large the sky is seen at the frame's centre, against the catalogue
+    /// (`SkyAt::seen_scale`); where it is not known, what is usual, and its doubt in the sigma.
+    pub fn seen_focal(&self, seen_scale: Option<f64>) -> Measured<Pixels> {
+        let (scale, doubt) = match seen_scale {
+            Some(scale) => (scale, FIELD_LEFT.hypot(AIR_LEFT * (1.0 - scale))),
+            None => (USUAL_SCALE, AIR_UNKNOWN),
+        };
+        let focal = Pixels::new(self.lens.focal_px / scale);
+        Measured::new(focal, focal * self.focal_sigma.hypot(doubt))
+    }
+
+    /// Angle of one pixel at the centre, on the sky as it is seen: by [`Plate::seen_focal`].
+    pub fn seen_pixel_scale(&self, seen_scale: Option<f64>) -> Measured<Angle> {
+        let focal = self.seen_focal(seen_scale);
+        let scale = Angle::from_rad(1.0 / focal.value.px());
+        Measured::new(scale, scale * (focal.sigma / focal.value))
     }
 
     pub(crate) fn pose(&self) -> Pose {
@@ -184,6 +214,20 @@ mod tests {
         assert!(left.ra_dec().0.deg() > 90.0);
         let top = plate.direction(PixelPoint::new(999.5, 100.0));
         assert!(top.ra_dec().1.deg() > 0.0);
+    }
+
+    #[test]
+    fn the_air_shows_the_sky_smaller_and_a_pixel_sees_less_of_it() {
+        let plate = plate();
+        let seen = plate.seen_pixel_scale(Some(0.9996));
+        assert!((seen.value / plate.pixel_scale() - 0.9996).abs() < 1e-9);
+        // The focal length's 1e-4, 4e-5 of the field and a tenth of the air's 4e-4.
+        let relative = seen.sigma / seen.value;
+        let expected = 1e-4_f64.hypot(4e-5).hypot(4e-5);
+        assert!((relative - expected).abs() < 1e-7, "{relative}");
+        let unknown = plate.seen_pixel_scale(None);
+        assert!(unknown.sigma > seen.sigma);
+        assert!((unknown.value - seen.value).rad().abs() < unknown.sigma.rad());
     }
 
     #[test]

@@ -20,7 +20,7 @@ use crate::report::{
     PeriodicReport, PoleReport, StandstillReport, StepReport,
 };
 use crate::sky::{pole_star_place, position_angle};
-use crate::units::{Measured, PixelVector, Pixels, Seconds};
+use crate::units::{Angle, Measured, PixelVector, Pixels, Seconds};
 
 /// The night's report with its warnings. `n_ignored` counts files that are no pictures.
 pub fn assemble(
@@ -114,7 +114,7 @@ fn frame_report(
         start: frame.header.start,
         exposure: frame.header.exposure,
         focal_length: frame.header.optics.focal_length,
-        pixel_scale: alignment.plates.lenses[idx].map(|lens| lens.pixel_scale()),
+        pixel_scale: pixel_scale(alignment, facts, idx, frame),
         n_stars: field.stars.len(),
         n_identified: alignment.plates.plates[idx]
             .as_ref()
@@ -129,6 +129,20 @@ fn frame_report(
         center: center_report(alignment, facts, idx, frame),
         verdict: verdict(frame),
         pictures: Some(pictures(frame)),
+    }
+}
+
+/// Angle of one pixel on the sky as it is seen: by the frame's own stars, else by a lens that other
+/// frames or the tags tell.
+fn pixel_scale(
+    alignment: &Examined,
+    facts: &NightFacts,
+    idx: usize,
+    frame: &MeasuredFrame,
+) -> Option<Angle> {
+    match &alignment.plates.plates[idx] {
+        Some(plate) => Some(facts.seen_pixel_scale(&frame.header, plate).value),
+        None => alignment.plates.lenses[idx].map(|lens| lens.pixel_scale()),
     }
 }
 

@@ -9,7 +9,7 @@ use crate::units::{Angle, Measured};
 pub fn assumptions(facts: &NightFacts, examined: &[Examined]) -> Vec<String> {
     let mut sentences = Vec::new();
     sentences.extend(clock_sentence(facts, examined));
-    sentences.extend(lens_sentence(examined));
+    sentences.extend(lens_sentence(facts, examined));
     if examined.iter().any(is_hinted) {
         sentences.push("directions as given by option, good to about 4 degrees".to_owned());
     }
@@ -46,14 +46,15 @@ fn clock_sentence(facts: &NightFacts, examined: &[Examined]) -> Option<String> {
     })
 }
 
-fn lens_sentence(examined: &[Examined]) -> Option<String> {
-    let plates = examined
-        .iter()
-        .flat_map(|one| one.plates.plates.iter().flatten());
-    let best = plates.min_by(|a, b| a.focal_sigma.total_cmp(&b.focal_sigma))?;
-    let scale = best.pixel_scale();
-    let sigma = scale * best.focal_sigma;
-    let scale = Measured::new(scale.arcsec(), sigma.arcsec());
+fn lens_sentence(facts: &NightFacts, examined: &[Examined]) -> Option<String> {
+    let scales = examined.iter().flat_map(|one| {
+        let frames = one.gathered.frames.iter().zip(&one.plates.plates);
+        frames.filter_map(|(frame, plate)| {
+            Some(facts.seen_pixel_scale(&frame.header, plate.as_ref()?))
+        })
+    });
+    let best = scales.min_by(|a, b| a.sigma.rad().total_cmp(&b.sigma.rad()))?;
+    let scale = Measured::new(best.value.arcsec(), best.sigma.arcsec());
     let places = decimals(scale.sigma);
     Some(format!(
         "lens by the stars: {:.places$} +- {:.places$} arcsec a pixel at the centre",

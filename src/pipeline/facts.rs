@@ -7,12 +7,13 @@ use super::aim::Aimed;
 use super::gather::Gathered;
 use super::plates::Plates;
 use crate::frame::{Header, MissingFact, Overrides};
+use crate::identify::Plate;
 use crate::identify::attitude::Evolve;
 use crate::mount::Ground;
 use crate::report::{SiteReport, SiteSource};
 use crate::sky::turning::evolve_airless;
 use crate::sky::{Atmosphere, Direction, Horizon, Observer, SkyAt, evolve};
-use crate::units::{Angle, Seconds, Site};
+use crate::units::{Angle, Measured, Seconds, Site};
 
 /// Site, clock and ground of a night.
 #[derive(Debug, Clone, PartialEq)]
@@ -117,6 +118,13 @@ impl NightFacts {
             .checked_add(jiff::SignedDuration::try_from_secs_f64(half.s()).ok()?)
             .ok()?;
         Some(self.observer?.at(mid))
+    }
+
+    /// Angle of one pixel of a frame on the sky as it is seen, the air taken out where site and time
+    /// are known.
+    pub fn seen_pixel_scale(&self, header: &Header, plate: &Plate) -> Measured<Angle> {
+        let sky = self.sky_at_mid_exposure(header).filter(|_| !self.adrift);
+        plate.seen_pixel_scale(sky.map(|sky| sky.seen_scale(plate.center())))
     }
 
     /// Altitude of the refracted pole.

@@ -42,18 +42,25 @@ pub fn identify_frames(
     Plates { plates, lenses }
 }
 
-/// Looks again at frames that were not identified, with the lens that the others tell.
+/// Looks again at frames that were not identified, with the lens that the others tell, and once more
+/// where that brought a frame closer by.
 fn look_again(
     frames: &[MeasuredFrame],
     plates: &mut [Option<Plate>],
     lenses: &mut NightLenses,
     identifier: &Identifier,
 ) {
-    for idx in 0..frames.len() {
-        if plates[idx].is_some() {
+    let mut looked_beside: Vec<Option<usize>> = vec![None; frames.len()];
+    for idx in (0..frames.len()).chain(0..frames.len()) {
+        let Some(nearest) = nearest(plates, idx) else {
+            return;
+        };
+        if plates[idx].is_some() || looked_beside[idx] == Some(nearest) {
             continue;
         }
-        let beside = nearest(plates, idx).filter(|plate| fits(plate, &frames[idx]));
+        looked_beside[idx] = Some(nearest);
+        let beside = plates[nearest].as_ref();
+        let beside = beside.filter(|plate| fits(plate, &frames[idx]));
         let found = lenses.for_frame(frames, idx).find_map(|(series, known)| {
             let hints = Hints {
                 prior: beside.cloned(),
@@ -69,11 +76,10 @@ fn look_again(
     }
 }
 
-/// The plate of the frame that was taken soonest before or after.
-fn nearest(plates: &[Option<Plate>], idx: usize) -> Option<&Plate> {
-    let known = plates.iter().enumerate();
-    let known = known.filter_map(|(other, plate)| Some((other.abs_diff(idx), plate.as_ref()?)));
-    known.min_by_key(|(gap, _)| *gap).map(|(_, plate)| plate)
+/// The identified frame that was taken soonest before or after.
+fn nearest(plates: &[Option<Plate>], idx: usize) -> Option<usize> {
+    let known = (0..plates.len()).filter(|other| plates[*other].is_some());
+    known.min_by_key(|other| other.abs_diff(idx))
 }
 
 impl Plates {

@@ -5,14 +5,6 @@ use std::collections::HashMap;
 use crate::identify::{Match, Plate, Unidentified};
 use crate::units::{Angle, Length, Measured, Pixels};
 
-/// How large the sky is usually seen, from 30 degrees up to the zenith, and how far that may be
-/// off, aberration included; by `SkyAt::seen_scale`.
-const USUAL_SCALE: f64 = 1.0 - 4.5e-4;
-const AIR_UNKNOWN: f64 = 2e-4;
-/// What is left when the air is known: its own variation by some per cent, and a field that
-/// is not evenly filled with stars (own estimate).
-const AIR_LEFT: f64 = 4e-5;
-
 /// Whether a frame's stars were identified.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Identity {
@@ -50,19 +42,12 @@ impl Identified {
     /// Focal length in pixels, the air's flattening of the sky taken out where site and time are
     /// known and else in the sigma.
     pub fn focal_px(&self) -> Measured<Pixels> {
-        let (scale, doubt) = match self.seen_scale {
-            Some(scale) => (scale, AIR_LEFT),
-            None => (USUAL_SCALE, AIR_UNKNOWN),
-        };
-        let focal = Pixels::new(self.plate.lens.focal_px / scale);
-        Measured::new(focal, focal * self.plate.focal_sigma.hypot(doubt))
+        self.plate.seen_focal(self.seen_scale)
     }
 
     /// Angle of one pixel at the centre, on the sky as it is seen.
     pub fn scale(&self) -> Measured<Angle> {
-        let focal = self.focal_px();
-        let scale = Angle::from_rad(1.0 / focal.value.px());
-        Measured::new(scale, scale * (focal.sigma / focal.value))
+        self.plate.seen_pixel_scale(self.seen_scale)
     }
 
     /// Focal length; `None` without a pixel pitch.
@@ -194,7 +179,7 @@ pub(super) mod tests {
         assert!((focal.value.px() - 600.0 / 0.9995).abs() < 1e-9);
         known.seen_scale = None;
         let unknown = known.focal_px();
-        assert!(unknown.sigma > focal.sigma * 4.0);
+        assert!(unknown.sigma > focal.sigma * 2.5);
         assert!((unknown.value - focal.value).abs() < unknown.sigma);
     }
 
