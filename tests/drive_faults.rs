@@ -22,7 +22,7 @@ const FAULTS: [(&str, &str); 6] = [
         "slip",
     ),
     ("rate = 1.012", "drive-rate"),
-    ("rate = \"solar\"", "drive-rate"),
+    ("rate = \"lunar\"", "drive-rate"),
     ("rate = \"reverse\"", "drive-reversed"),
     ("rate = \"half\"", "drive-rate"),
 ];

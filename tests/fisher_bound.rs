@@ -2,6 +2,8 @@
 //! Cramer-Rao bound: inverse of the Fisher matrix), worked out by a model written here alone, against
 //! the sigmas that the whole pipeline states for the same star lists.
 
+#![allow(clippy::print_stderr)] // Figures of each night, shown by `--nocapture` and where it fails.
+
 #[path = "support/rig.rs"]
 mod rig;
 
@@ -408,7 +410,6 @@ fn ratios(night: &Night) -> [f64; 2] {
     let truth = night.rig.axis_arcmin;
     let off = [errors[0].arcmin() - truth.0, errors[1].arcmin() - truth.1];
     let ratio = [0, 1].map(|part| sigmas[part] / least(&bound.with_floor, part));
-    // Shown where the test fails.
     eprintln!(
         "{}: stars {n_stars:?}; up: bound {:.3}', with floor {:.3}', stated {:.3}' (x {:.2}), off \
          {:+.3}'; east: bound {:.3}', with floor {:.3}', stated {:.3}' (x {:.2}), off {:+.3}'",

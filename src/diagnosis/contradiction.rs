@@ -38,6 +38,13 @@ pub fn without_contradicted_axis(mut evidence: Evidence) -> Evidence {
         return evidence;
     };
     let is_far = axis.error.total() > FARTHEST;
+    if let Some(why) = strays(&evidence.frames) {
+        take_axis(&mut evidence, None, false);
+        if let Some(fit) = evidence.fit.as_mut() {
+            fit.axis = Err(why);
+        }
+        return evidence;
+    }
     let excesses: Vec<(usize, Measured<f64>)> = evidence
         .frames
         .iter()
@@ -84,6 +91,24 @@ fn is_clear(frame: &FrameEvidence, excess: Measured<f64>) -> bool {
     let drawn = drawn(frame).map_or(0.0, |trail| trail.length().px());
     let size = excess.value.abs();
     size > SURE * excess.sigma && size > LEAST_PX && size > LEAST_SHARE * drawn
+}
+
+/// A frame alone in its pointing whose trail is not what the axis draws there, where that axis rests
+/// on two frames: nothing tells which of them to believe.
+fn strays(frames: &[FrameEvidence]) -> Option<AxisUnknown> {
+    let mut telling = frames.iter().filter(|frame| frame.predicted.is_some());
+    let (_, last) = (telling.next()?, telling.next()?);
+    if telling.next().is_some() {
+        return None;
+    }
+    let stray = frames.iter().find(|frame| {
+        let excess = frame.foreseen.and_then(|drawn| excess_across(frame, drawn));
+        excess.is_some_and(|excess| is_clear(frame, excess))
+    })?;
+    Some(AxisUnknown::Disagreeing {
+        before: last.frame.min(stray.frame),
+        after: last.frame.max(stray.frame),
+    })
 }
 
 /// Of pointings of few frames, the frame whose trail differs most from the axis's, with the
@@ -290,13 +315,14 @@ mod tests {
     }
 
     #[test]
-    fn a_frame_alone_that_trails_less_than_the_axis_of_the_others_draws_contradicts_it() {
+    fn a_frame_alone_that_trails_otherwise_than_the_axis_of_two_others_draws_contradicts_it() {
         let mut night = night(&[6.0, 6.0, 2.0], Angle::from_deg(1.0));
         let lone = &mut night.frames[2];
         lone.pointing = 1;
         lone.foreseen = lone.predicted.take().map(|parts| parts.total);
         let fit = without_contradicted_axis(night).fit.expect("the fit stays");
-        assert_eq!(fit.axis, Err(AxisUnknown::Inconsistent));
+        let (before, after) = (1, 2);
+        assert_eq!(fit.axis, Err(AxisUnknown::Disagreeing { before, after }));
     }
 
     #[test]

@@ -6,6 +6,8 @@
 //! Where stars have names, their catalogue places tie frames that share few stars or none.
 //! First attitudes come from frame to frame; `joint` then fits all of it together.
 
+use std::sync::OnceLock;
+
 use nalgebra::{DMatrix, Matrix2, Matrix3, Rotation3, Vector3};
 
 use super::joint::{Frame, Joint, Outcome, Place, Seen};
@@ -287,6 +289,7 @@ impl<'a> Start<'a> {
                 ),
                 seen: self.seen[frame].iter().filter_map(renumbered).collect(),
                 attitude: self.attitudes[frame]?,
+                by_air: OnceLock::new(),
             })
         };
         let joint = Joint {

@@ -5,6 +5,8 @@
 //! the sigma that goes with it; others stand where their frames put them. Lens and air are held
 //! at what is known of them, so that what is not known of them widens the attitudes' covariance.
 
+use std::sync::OnceLock;
+
 use nalgebra::{Cholesky, DMatrix, Dyn, Matrix2, Matrix2x4, Matrix3, Matrix3x2, Matrix4};
 use nalgebra::{Rotation3, Vector2, Vector3, Vector4};
 use rayon::prelude::*;
@@ -44,6 +46,8 @@ pub(super) struct Frame {
     pub(super) smear: Seconds,
     pub(super) seen: Vec<Seen>,
     pub(super) attitude: Rotation<Camera, Horizon>,
+    /// How the air's strength moves each of `seen`, worked out once: places hardly move in a fit.
+    pub(super) by_air: OnceLock<Vec<Vector3<f64>>>,
 }
 
 /// Everything that is fitted together.
@@ -222,16 +226,25 @@ impl Joint<'_> {
         let denser = self.reference.doubt.air.map(|air| (air.denser, air.step));
         let to_camera = frame.attitude.inverse();
         let matrix = to_camera.inner().matrix();
+        let place_of = |seen: &Seen| self.stars[seen.star].direction;
+        let changes = frame.by_air.get_or_init(|| {
+            let change = |seen: &Seen| {
+                denser.map_or(Vector3::zeros(), |(denser, step)| {
+                    let place = place_of(seen);
+                    let now = evolve(place, frame.elapsed);
+                    (denser(place, frame.elapsed).vector() - now.vector()) / step
+                })
+            };
+            frame.seen.iter().map(change).collect()
+        });
         let places: Vec<_> = frame
             .seen
             .iter()
-            .map(|seen| {
-                let place = self.stars[seen.star].direction;
+            .zip(changes)
+            .map(|(seen, change)| {
+                let place = place_of(seen);
                 let now = evolve(place, frame.elapsed);
-                let change = denser.map_or(Vector3::zeros(), |(denser, step)| {
-                    (denser(place, frame.elapsed).vector() - now.vector()) / step
-                });
-                (place.vector(), now.vector() + change * self.air, change)
+                (place.vector(), now.vector() + change * self.air, *change)
             })
             .collect();
         let turned = sky_turn(&places);

@@ -41,7 +41,7 @@ const N_TERMS: f64 = 5.0;
 ///
 /// Input: `lens` as the night's frames tell it, without regard to the air; `observed` gives the
 /// direction, air included, in which a star of the catalogue (by its number) is seen.
-/// Method: the fit of [`fit_pose`], its lens held by as much as the plate's is known and the air
+/// Method: the fit of a plate, its lens held by as much as the plate's is known and the air
 /// may have changed it.
 /// Output: `None` with too few stars to fit.
 pub fn fit_over_ground(

@@ -24,8 +24,8 @@ const NEAR_ARCMIN: f64 = 0.5;
 
 fn main() {
     println!(
-        "{:<36} {:>8} {:>14} {:>10} {:>10}",
-        "", "stars", "identification", "the rest", "all"
+        "{:<36} {:>8} {:>14} {:>10} {:>10} {:>10}",
+        "", "stars", "identification", "the rest", "all", "CPU of all"
     );
     run("one pointing", &[(-2.9, 20.0, 300)]);
     let three = &[(0.0, 2.0, 100), (-4.0, 25.0, 100), (3.0, 40.0, 100)];
@@ -56,10 +56,15 @@ fn run(name: &str, pointings: &'static [(f64, f64, usize)]) {
         .sum::<usize>()
         / N_FRAMES;
     let identified = median(|| identify(&scenario, &lists));
+    let before = cpu_seconds();
     let all = median(|| diagnose(&lists));
+    let cpu = cpu_seconds()
+        .zip(before)
+        .map(|(now, before)| (now - before) / N_RUNS as f64);
+    let cpu = cpu.map_or("-".to_owned(), |cpu| format!("{cpu:.2}s"));
     let rest = all.saturating_sub(identified);
     println!(
-        "{:<36} {n_stars:>8} {identified:>14.2?} {rest:>10.2?} {all:>10.2?}",
+        "{:<36} {n_stars:>8} {identified:>14.2?} {rest:>10.2?} {all:>10.2?} {cpu:>10}",
         format!("{N_FRAMES} frames, {name}")
     );
 }
@@ -100,6 +105,16 @@ fn median(mut work: impl FnMut() -> Duration) -> Duration {
     let mut times: Vec<Duration> = (0..N_RUNS).map(|_| work()).collect();
     times.sort();
     times[N_RUNS / 2]
+}
+
+/// Processor time of all threads so far, where the system says so: on a busy machine the clock on
+/// the wall says little. Ticks are hundredths of a second there.
+fn cpu_seconds() -> Option<f64> {
+    let line = std::fs::read_to_string("/proc/self/stat").ok()?;
+    let (_, rest) = line.rsplit_once(')')?;
+    let words: Vec<&str> = rest.split_whitespace().collect();
+    let ticks = |nth: usize| words.get(nth)?.parse::<f64>().ok();
+    Some((ticks(11)? + ticks(12)?) / 100.0)
 }
 
 /// Highest resident size so far, where the system says so.
