@@ -7,7 +7,6 @@ use super::aim::Aimed;
 use super::gather::Gathered;
 use super::plates::Plates;
 use crate::frame::{Header, MissingFact, Overrides};
-use crate::identify::attitude::Evolve;
 use crate::mount::Ground;
 use crate::report::{SiteReport, SiteSource};
 use crate::sky::{Atmosphere, Direction, Horizon, Observer, SkyAt, evolve};
@@ -142,16 +141,17 @@ impl NightFacts {
         }))
     }
 
-    /// Calls `work` with the motion of the sky under air that refracts more strongly by a small
-    /// share; `None` without a site.
-    pub fn with_denser_air<T>(&self, share: f64, work: impl FnOnce(&Evolve<'_>) -> T) -> Option<T> {
-        let observer = self.observer?;
-        let (latitude, air) = (observer.site().latitude(), observer.atmosphere());
+    /// Calls `work` with what air that refracts more strongly by a small share makes of the place at
+    /// which a star is seen; `None` without a site.
+    pub fn with_denser_air<T>(
+        &self,
+        share: f64,
+        work: impl FnOnce(&(dyn Fn(Direction<Horizon>) -> Direction<Horizon> + Sync)) -> T,
+    ) -> Option<T> {
+        let air = self.observer?.atmosphere();
         // Refraction goes with the pressure.
         let denser = Atmosphere::measured(air.pressure_hpa() * (1.0 + share), air.temperature_c())?;
-        Some(work(&|direction, after| {
-            evolve(latitude, &denser, direction, after)
-        }))
+        Some(work(&|seen| denser.refract(air.unrefract(seen))))
     }
 
     /// Whole hours by which the clock would have to be wrong for a direction to be `least` high:
