@@ -254,7 +254,7 @@ mod tests {
                 jumps: Vec::new(),
                 creep: None,
                 misfit: 1.0,
-                air: Angle::ZERO,
+                rate_doubt: 0.0,
                 change: None,
                 earlier: None,
             }),

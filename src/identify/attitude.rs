@@ -16,7 +16,7 @@ use super::smear::smear_of;
 use super::tracks::Track;
 use crate::sky::{Camera, Direction, Horizon, Rotation};
 use crate::stars::{Star, StarField};
-use crate::units::{Angle, Seconds};
+use crate::units::{Angle, PixelPoint, Seconds};
 
 /// Where a star seen at a horizon direction will be seen after a while (before, if negative).
 pub type Evolve<'a> = dyn Fn(Direction<Horizon>, Seconds) -> Direction<Horizon> + Sync + 'a;
@@ -66,6 +66,10 @@ pub struct ModelDoubt<'a> {
     pub k1: f64,
     /// The same with the fourth power.
     pub k2: f64,
+    /// Where the lens looks straight out, as far as one knows beforehand.
+    pub center: PixelPoint,
+    /// 1-sigma of either coordinate of it, pixels.
+    pub center_px: f64,
     /// The air; `None` takes it as known.
     pub air: Option<AirDoubt<'a>>,
 }
@@ -73,8 +77,8 @@ pub struct ModelDoubt<'a> {
 /// How far the strength of refraction may be off.
 #[derive(Clone, Copy)]
 pub struct AirDoubt<'a> {
-    /// Motion of the sky with refraction stronger by `step`.
-    pub denser: &'a Evolve<'a>,
+    /// Where a star is seen with refraction stronger by `step` that is seen at a direction without.
+    pub denser: &'a (dyn Fn(Direction<Horizon>) -> Direction<Horizon> + Sync + 'a),
     /// Relative to the refraction of the reference's `evolve`.
     pub step: f64,
     /// 1-sigma of the strength, relative.
@@ -335,7 +339,7 @@ pub fn information(star: &Star) -> Matrix2<f64> {
 mod tests {
     use super::*;
     use crate::stars::{Quality, Rejected};
-    use crate::units::{Measured, PixelPoint, PixelTensor};
+    use crate::units::{Measured, PixelTensor};
     use rand::{RngExt, SeedableRng};
     use rand_distr::{Distribution, Normal};
 
@@ -344,6 +348,8 @@ mod tests {
         focal: 0.0,
         k1: 0.0,
         k2: 0.0,
+        center: PixelPoint::new(1199.5, 799.5),
+        center_px: 0.0,
         air: None,
     };
 

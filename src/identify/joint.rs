@@ -7,8 +7,8 @@
 
 use std::sync::OnceLock;
 
-use nalgebra::{Cholesky, DMatrix, Dyn, Matrix2, Matrix2x4, Matrix3, Matrix3x2, Matrix4};
-use nalgebra::{Rotation3, Vector2, Vector3, Vector4};
+use nalgebra::{Cholesky, DMatrix, Dyn, Matrix2, Matrix2x6, Matrix3, Matrix3x2, Matrix6};
+use nalgebra::{Rotation3, Vector2, Vector3, Vector6};
 use rayon::prelude::*;
 
 use super::attitude::{Anchor, Reference};
@@ -17,7 +17,7 @@ use super::reduced::{Hold, Reduced, Row};
 use super::weighing::{CUT, Sized, Tally, common_variance, frame_variances, robust_scale, weigh};
 use crate::sky::rotation::skew;
 use crate::sky::{Camera, Direction, Horizon, Rotation};
-use crate::units::{Angle, PixelPoint, Seconds};
+use crate::units::{Angle, PixelPoint, PixelVector, Seconds};
 
 /// A star in a frame, as the fit sees it.
 #[derive(Clone, Copy)]
@@ -73,7 +73,7 @@ pub(super) struct Outcome {
 }
 
 /// Rounds at most; each makes the error of the linear model some hundred times smaller.
-const MAX_ROUNDS: usize = 12;
+const MAX_ROUNDS: usize = 20;
 /// The fit is settled where no frame moves by more than this many of its own sigmas.
 const SETTLED: f64 = 1e-3;
 /// A step is shortened to this many radians: beyond, the linear model does not hold.
@@ -81,7 +81,9 @@ const LONGEST_STEP: f64 = 0.02;
 /// How loosely the steps of the reference attitude are held, radians. It damps the steps in the
 /// directions that no star tells and takes no part in where they end; looser than this, the
 /// rounding of sums over thousands of stars is as large as the hold and the steps run astray.
-const REFERENCE_SIGMA: f64 = 1e-3;
+const REFERENCE_SIGMA: f64 = 1e-4;
+/// The same where stars with names tell every direction; a tighter hold would only slow the fit.
+const NAMED_REFERENCE_SIGMA: f64 = 1e-3;
 /// Sine of the altitude (2 degrees) below which refraction is anybody's guess.
 const LEAST_ALTITUDE_SINE: f64 = 0.035;
 
@@ -128,7 +130,8 @@ impl Joint<'_> {
                 return Some(linear);
             }
             self.take(&step);
-            factor = (size < 0.3 * before).then_some(usable);
+            let shrinks = before.is_finite() && size < 0.3 * before;
+            factor = shrinks.then_some(usable);
             before = size;
         }
         self.linear(variances, cut_scale)
@@ -136,9 +139,15 @@ impl Joint<'_> {
 
     /// The matrix with the reference frame held.
     fn held(&self, mut matrix: DMatrix<f64>) -> DMatrix<f64> {
+        let named = self.stars.iter().any(|star| star.anchor.is_some());
+        let sigma = if named {
+            NAMED_REFERENCE_SIGMA
+        } else {
+            REFERENCE_SIGMA
+        };
         for part in 0..3 {
             let at = 3 * self.held_frame + part;
-            matrix[(at, at)] += REFERENCE_SIGMA.powi(-2);
+            matrix[(at, at)] += sigma.powi(-2);
         }
         matrix
     }
@@ -153,10 +162,13 @@ impl Joint<'_> {
             let place = star.direction.vector();
             star.direction = Direction::new(place + tangents(place) * moved * shorten);
         }
-        self.lens.focal_px *= (step.common.x * shorten).exp();
-        self.lens.k1 += step.common.y * shorten;
-        self.lens.k2 += step.common.z * shorten;
-        self.air += step.common.w * shorten;
+        let common = step.common * shorten;
+        self.lens.focal_px *= common[0].exp();
+        self.lens.k1 += common[1];
+        self.lens.k2 += common[2];
+        self.lens.center.x += common[3];
+        self.lens.center.y += common[4];
+        self.air += common[5];
     }
 
     /// Numbered steps: 1. rows of all frames; 2. how well each star's place is known from all of
@@ -198,24 +210,28 @@ impl Joint<'_> {
         Some(Linear { reduced, tallies })
     }
 
-    fn common_hold(&self) -> Hold<Matrix4<f64>, Vector4<f64>> {
+    fn common_hold(&self) -> Hold<Matrix6<f64>, Vector6<f64>> {
         let doubt = &self.reference.doubt;
-        let sigma = Vector4::new(
+        let sigma = Vector6::new(
             doubt.focal,
             doubt.k1,
             doubt.k2,
+            doubt.center_px,
+            doubt.center_px,
             doubt.air.map_or(0.0, |air| air.sigma),
         );
         // What has no doubt is held hard, not infinitely hard.
         let information = sigma.map(|s| s.max(1e-9).powi(-2));
-        let step = Vector4::new(
+        let step = Vector6::new(
             (self.reference.lens.focal_px / self.lens.focal_px).ln(),
             self.reference.lens.k1 - self.lens.k1,
             self.reference.lens.k2 - self.lens.k2,
+            doubt.center.x - self.lens.center.x,
+            doubt.center.y - self.lens.center.y,
             -self.air,
         );
         Hold {
-            information: Matrix4::from_diagonal(&information),
+            information: Matrix6::from_diagonal(&information),
             step,
         }
     }
@@ -230,9 +246,8 @@ impl Joint<'_> {
         let changes = frame.by_air.get_or_init(|| {
             let change = |seen: &Seen| {
                 denser.map_or(Vector3::zeros(), |(denser, step)| {
-                    let place = place_of(seen);
-                    let now = evolve(place, frame.elapsed);
-                    (denser(place, frame.elapsed).vector() - now.vector()) / step
+                    let now = evolve(place_of(seen), frame.elapsed);
+                    (denser(now).vector() - now.vector()) / step
                 })
             };
             frame.seen.iter().map(change).collect()
@@ -252,7 +267,8 @@ impl Joint<'_> {
             let low = low_air(now)?;
             let in_camera = Direction::<Camera>::new(matrix * now);
             let expected = self.lens.pixel(in_camera)?;
-            let off = seen.place - self.mean_place(*place, frame, matrix).unwrap_or(expected);
+            let bend = self.bend(*place, frame, matrix).unwrap_or_default();
+            let off = seen.place - (expected + bend);
             let to_pixels = self.lens.jacobian(in_camera) * matrix;
             Some(Row {
                 star: seen.star,
@@ -266,17 +282,17 @@ impl Joint<'_> {
         frame.seen.iter().zip(&places).filter_map(one).collect()
     }
 
-    /// Where a star's light lies on average that ran along its path while the shutter was open; `None`
-    /// where it did not run.
+    /// How far a star's light lies on average from the middle of its path while the shutter was open;
+    /// `None` where it did not run.
     ///
     /// Method: two points of the path, one standard deviation either way, have its mean and spread,
     /// which is all that counts of a path that is bent evenly.
-    fn mean_place(
+    fn bend(
         &self,
         place: Vector3<f64>,
         frame: &Frame,
         to_camera: &Matrix3<f64>,
-    ) -> Option<PixelPoint> {
+    ) -> Option<PixelVector> {
         if frame.smear.s() <= 0.0 {
             return None;
         }
@@ -284,27 +300,31 @@ impl Joint<'_> {
             let seen = (self.reference.evolve)(Direction::new(place), instant);
             self.lens.pixel(Direction::new(to_camera * seen.vector()))
         };
-        let before = at(frame.elapsed - frame.smear)?;
-        let after = at(frame.elapsed + frame.smear)?;
-        Some(before + (after - before) * 0.5)
+        let middle = at(frame.elapsed)?;
+        let before = at(frame.elapsed - frame.smear)? - middle;
+        let after = at(frame.elapsed + frame.smear)? - middle;
+        Some((before + after) * 0.5)
     }
 
-    /// Pixels per unit of the logarithm of the focal length, of both distortions and of the air.
+    /// Pixels per unit of the logarithm of the focal length, of both distortions, of the
+    /// lens's centre and of the air.
     fn by_common(
         &self,
         in_camera: Direction<Camera>,
         expected: PixelPoint,
         by_air: Vector2<f64>,
-    ) -> Matrix2x4<f64> {
+    ) -> Matrix2x6<f64> {
         let v = in_camera.vector();
         let (x, y) = (v.x / v.z, v.y / v.z);
         let r2 = x * x + y * y;
         let bent = self.lens.focal_px * r2;
         let out = expected - self.lens.center;
-        Matrix2x4::from_columns(&[
+        Matrix2x6::from_columns(&[
             Vector2::new(out.dx, out.dy),
             Vector2::new(x, y) * bent,
             Vector2::new(x, y) * (bent * r2),
+            Vector2::x(),
+            Vector2::y(),
             by_air,
         ])
     }

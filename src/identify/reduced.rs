@@ -1,18 +1,19 @@
 //! Normal equations of a pointing with the star places eliminated (Schur complement).
 //!
 //! Unknowns are the rotation vectors of the frames, three numbers each, and as the last block what
-//! all frames share (logarithm of the focal length, both radial distortions, strength of the air).
+//! all frames share (logarithm of the focal length, both radial distortions, the lens's centre,
+//! strength of the air).
 //! A star's place has two numbers and touches only the frames that see it; it is taken out at
 //! once, so that the matrix has three rows a frame however many stars there are.
 
 use nalgebra::{
-    DMatrix, DVector, Matrix2, Matrix2x3, Matrix2x4, Matrix3, Matrix3x4, Matrix4, Matrix4x2,
+    DMatrix, DVector, Matrix2, Matrix2x3, Matrix2x6, Matrix3, Matrix3x6, Matrix6, Matrix6x2,
 };
-use nalgebra::{Vector2, Vector3, Vector4};
+use nalgebra::{Vector2, Vector3, Vector6};
 use rayon::prelude::*;
 
 /// Numbers that all frames share.
-pub(super) const N_COMMON: usize = 4;
+pub(super) const N_COMMON: usize = 6;
 
 /// One star in one frame, made linear: `off = to_frame f + to_star s + to_common c + noise`.
 #[derive(Clone, Copy)]
@@ -26,7 +27,7 @@ pub(super) struct Row {
     /// Pixels per radian of the star's place.
     pub(super) to_star: Matrix2<f64>,
     /// Pixels per unit of what all frames share.
-    pub(super) to_common: Matrix2x4<f64>,
+    pub(super) to_common: Matrix2x6<f64>,
     /// Inverse covariance of `off`, robust weight and residual scale included.
     pub(super) weight: Matrix2<f64>,
 }
@@ -52,7 +53,7 @@ struct StarBlock {
     /// of the star's two parts; zeros where a frame between does not see it.
     columns: [Vec<f64>; 2],
     /// Whitened coupling with what all frames share.
-    common: Matrix4x2<f64>,
+    common: Matrix6x2<f64>,
 }
 
 /// Normal equations of frames and what they share.
@@ -61,8 +62,8 @@ pub(super) struct Reduced {
     /// Information of each frame's attitude with stars and all else held.
     pub(super) own: Vec<Matrix3<f64>>,
     right: DVector<f64>,
-    frame_common: Vec<Matrix3x4<f64>>,
-    common: Matrix4<f64>,
+    frame_common: Vec<Matrix3x6<f64>>,
+    common: Matrix6<f64>,
     stars: Vec<StarBlock>,
     stars_of_frame: Vec<Vec<usize>>,
 }
@@ -72,7 +73,7 @@ pub(super) struct Step {
     /// Rotation vectors, one a frame.
     pub(super) frames: Vec<Vector3<f64>>,
     /// What all frames share.
-    pub(super) common: Vector4<f64>,
+    pub(super) common: Vector6<f64>,
     /// Star places, in their tangent planes.
     pub(super) stars: Vec<Vector2<f64>>,
 }
@@ -82,11 +83,11 @@ impl Reduced {
     pub(super) fn new(
         rows: &[Vec<Row>],
         stars: &[Hold<Matrix2<f64>, Vector2<f64>>],
-        common: &Hold<Matrix4<f64>, Vector4<f64>>,
+        common: &Hold<Matrix6<f64>, Vector6<f64>>,
     ) -> Option<Self> {
         let n_frames = rows.len();
         let mut own = vec![Matrix3::zeros(); n_frames];
-        let mut frame_common = vec![Matrix3x4::zeros(); n_frames];
+        let mut frame_common = vec![Matrix3x6::zeros(); n_frames];
         let mut right = DVector::zeros(3 * n_frames + N_COMMON);
         let mut common_information = common.information;
         let mut common_right = common.information * common.step;
@@ -205,7 +206,7 @@ impl Reduced {
     pub(super) fn step(&self, factor: &nalgebra::Cholesky<f64, nalgebra::Dyn>) -> Step {
         let solution = factor.solve(&self.right);
         let block = |at: usize| -> Vector3<f64> { solution.fixed_rows::<3>(3 * at).into() };
-        let common: Vector4<f64> = solution.fixed_rows::<N_COMMON>(3 * self.n_frames).into();
+        let common: Vector6<f64> = solution.fixed_rows::<N_COMMON>(3 * self.n_frames).into();
         let star_step = |star: &StarBlock| {
             let mut left = star.right - star.common.transpose() * common;
             let seen = solution.rows(3 * star.first, star.columns[0].len());
@@ -225,8 +226,8 @@ impl Reduced {
     /// Information of the frames alone, what they share eliminated too; whole symmetric matrix.
     pub(super) fn frames_information(&self, matrix: &DMatrix<f64>) -> Option<DMatrix<f64>> {
         let last = 3 * self.n_frames;
-        let corner: Matrix4<f64> = matrix.fixed_view::<N_COMMON, N_COMMON>(last, last).into();
-        let corner = Matrix4::from_fn(|i, k| corner[(i.max(k), i.min(k))]);
+        let corner: Matrix6<f64> = matrix.fixed_view::<N_COMMON, N_COMMON>(last, last).into();
+        let corner = Matrix6::from_fn(|i, k| corner[(i.max(k), i.min(k))]);
         let inverse = corner.try_inverse()?;
         let coupling = matrix.view((last, 0), (N_COMMON, last)).into_owned();
         let taken = inverse * &coupling;
@@ -278,7 +279,7 @@ fn star_blocks(
             right: whitener * right,
             first: if seen { first } else { 0 },
             columns: [vec![0.0; 3 * n_frames], vec![0.0; 3 * n_frames]],
-            common: Matrix4x2::zeros(),
+            common: Matrix6x2::zeros(),
         });
     }
     // 3.
@@ -308,7 +309,7 @@ mod tests {
     fn whole(
         rows: &[Vec<Row>],
         holds: &[Hold<Matrix2<f64>, Vector2<f64>>],
-        common: &Hold<Matrix4<f64>, Vector4<f64>>,
+        common: &Hold<Matrix6<f64>, Vector6<f64>>,
     ) -> (DMatrix<f64>, DVector<f64>) {
         let n = 3 * rows.len() + N_COMMON;
         let size = n + 2 * holds.len();
@@ -349,7 +350,7 @@ mod tests {
             off: Vector2::new(0.3, -0.1),
             to_frame: Matrix2x3::new(1.0, 0.0, 0.2 * star as f64, 0.0, 1.0, -0.3),
             to_star: Matrix2::identity(),
-            to_common: Matrix2x4::zeros(),
+            to_common: Matrix2x6::zeros(),
             weight: Matrix2::identity() * weight,
         };
         let frame =
@@ -361,8 +362,8 @@ mod tests {
             step: Vector2::zeros(),
         };
         let common = Hold {
-            information: Matrix4::identity(),
-            step: Vector4::zeros(),
+            information: Matrix6::identity(),
+            step: Vector6::zeros(),
         };
         let holds = |n: usize| (0..n).map(|_| hold()).collect::<Vec<_>>();
         let with = Reduced::new(&with, &holds(4), &common).expect("still to be solved");
@@ -384,7 +385,7 @@ mod tests {
                     off: Vector2::from_fn(&mut random),
                     to_frame: Matrix2x3::from_fn(&mut random),
                     to_star: Matrix2::identity() + Matrix2::from_fn(&mut random) * 0.3,
-                    to_common: Matrix2x4::from_fn(&mut random),
+                    to_common: Matrix2x6::from_fn(&mut random),
                     weight: Matrix2::new(2.0, 0.3, 0.3, 1.0),
                 })
                 .collect()
@@ -397,8 +398,8 @@ mod tests {
             })
             .collect();
         let common = Hold {
-            information: Matrix4::identity() * 3.0,
-            step: Vector4::new(0.3, 0.0, -0.1, 0.2),
+            information: Matrix6::identity() * 3.0,
+            step: Vector6::new(0.3, 0.0, -0.1, 0.2, 0.0, 0.1),
         };
         let reduced = Reduced::new(&rows, &holds, &common).unwrap();
         let matrix = reduced.matrix();

@@ -1,5 +1,7 @@
 //! The record of the drive: drive angle against time, once the axis is known.
 
+use nalgebra::{DMatrix, DVector};
+
 use super::invert::DriveAngle;
 use super::slip::{DriveStep, find_step};
 use super::swing::{Swing, read_swing};
@@ -181,6 +183,35 @@ pub fn record_drive(stretches: &[Vec<DriveAngle>], doubt: Angle) -> Option<Drive
         doubt,
         residuals,
     })
+}
+
+/// 1-sigma of the mean rate, as a multiple of the sidereal rate, by what the drive angles' errors
+/// have in common beyond each one's own sigma: scale of the lens, strength of the air, axis.
+///
+/// `covariance` holds all angles, one stretch after the other.
+pub fn shared_rate_sigma(stretches: &[Vec<DriveAngle>], covariance: &DMatrix<f64>) -> f64 {
+    let mut weights = Vec::new();
+    let (mut normal, mut by_own) = (0.0, 0.0);
+    for stretch in stretches {
+        let center = if stretch.is_empty() {
+            0.0
+        } else {
+            weighted_center(stretch).0
+        };
+        for angle in stretch {
+            let time = (angle.mid - center) * AngularRate::SIDEREAL.rad_per_s();
+            let weight = time * angle.sigma.powi(-2);
+            normal += weight * time;
+            by_own += (weight * angle.sigma).powi(2);
+            weights.push(weight);
+        }
+    }
+    let weights = DVector::from_vec(weights);
+    if normal <= 0.0 || covariance.nrows() != weights.len() {
+        return 0.0;
+    }
+    let whole = weights.dot(&(covariance * &weights));
+    (whole - by_own).max(0.0).sqrt() / normal
 }
 
 fn weighted_center(stretch: &[DriveAngle]) -> (f64, f64) {

@@ -62,6 +62,9 @@ pub struct AxisFit {
     pub covariance: nalgebra::Matrix2<f64>,
     /// Drive angles, a list a stretch.
     pub drive: Vec<Vec<DriveAngle>>,
+    /// Covariance of all of them together, one list after the other, square radians, scaled by the
+    /// residuals: what frames share (lens, air, axis, reference) is in it.
+    pub drive_covariance: DMatrix<f64>,
     /// Sum of the weighted squares.
     pub chi_square: f64,
     /// Data minus parameters; zero where nothing is over to test the model with.
@@ -327,7 +330,7 @@ impl State {
     fn finish(self, stretches: &[Stretch], groups: &[Group]) -> Option<AxisFit> {
         let basis = tangent_basis(self.axis);
         let equations = self.equations(stretches, groups, &basis)?;
-        let inverse = equations.normal.cholesky()?.inverse();
+        let inverse = equations.normal.clone().cholesky()?.inverse();
         let chi_square = equations.groups.iter().map(|group| group.chi_square).sum();
         let n_data: usize = 2 * stretches.iter().map(|s| s.turns.len()).sum::<usize>();
         // A reference error has two parts across the axis that count; along it the angles absorb it.
@@ -340,15 +343,18 @@ impl State {
                 .collect()
         };
         let drive: Option<Vec<_>> = stretches.iter().enumerate().map(record_of).collect();
+        let drive_covariance = angle_covariance(stretches, groups, &equations.groups, &inverse);
         let mut fit = AxisFit {
             axis: self.axis,
             basis,
             covariance: inverse.fixed_view::<2, 2>(0, 0).into(),
             drive: drive?,
+            drive_covariance,
             chi_square,
             degrees_of_freedom,
         };
         fit.covariance *= fit.residual_scale();
+        fit.drive_covariance *= fit.residual_scale();
         Some(fit)
     }
 
@@ -375,6 +381,39 @@ impl State {
             chi_square,
         })
     }
+}
+
+/// Covariance of all drive angles, in the order of stretches and turns: their own equations'
+/// inverse and what axis and references, of covariance `inverse`, bring along.
+fn angle_covariance(
+    stretches: &[Stretch],
+    groups: &[Group],
+    equations: &[GroupEquations],
+    inverse: &DMatrix<f64>,
+) -> DMatrix<f64> {
+    let mut starts = vec![0];
+    for stretch in stretches {
+        starts.push(starts[starts.len() - 1] + stretch.turns.len());
+    }
+    let size = starts[stretches.len()];
+    let mut own = DMatrix::zeros(size, size);
+    let mut by_others = DMatrix::zeros(size, inverse.ncols());
+    for (group, equations) in groups.iter().zip(equations) {
+        let places: Vec<usize> = group
+            .members
+            .iter()
+            .map(|(stretch, at)| starts[*stretch] + at)
+            .collect();
+        let within = equations.factor.inverse();
+        let carried = equations.factor.solve(&equations.coupling);
+        for (row, &to) in places.iter().enumerate() {
+            by_others.set_row(to, &carried.row(row));
+            for (column, &from) in places.iter().enumerate() {
+                own[(to, from)] = within[(row, column)];
+            }
+        }
+    }
+    own + &by_others * inverse * by_others.transpose()
 }
 
 /// Two unit vectors at right angles to the axis and to each other: up-most first, then eastward.

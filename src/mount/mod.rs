@@ -31,7 +31,7 @@ use crate::identify::attitude::Evolve;
 use crate::sky::{Direction, Horizon};
 use crate::units::{Angle, Hemisphere, Measured};
 use creep::{Creep, find_creep};
-use drive::{DriveRecord, record_drive};
+use drive::{DriveRecord, record_drive, shared_rate_sigma};
 use invert::{AxisFit, DriveAngle, Stretch};
 use model::{AxisError, error_of_axis, northern_end};
 use split::{AxisChange, Jump, PartFit};
@@ -148,8 +148,9 @@ pub struct MountFit {
     pub creep: Option<Creep>,
     /// Root of reduced chi-square of the fit.
     pub misfit: f64,
-    /// What the air does to the axis and is not in the model, 1-sigma.
-    pub air: Angle,
+    /// What frames share and the scatter of their drive angles does not show, on the drive's mean
+    /// rate, 1-sigma.
+    pub rate_doubt: f64,
     /// The change of the axis that it holds from; `None` where one axis held for all frames.
     pub change: Option<AxisChange>,
     /// What held before that change.
@@ -213,7 +214,7 @@ pub fn fit_mount(
         jumps: Vec::new(),
         creep: None,
         misfit: 1.0,
-        air,
+        rate_doubt: 0.0,
         change: None,
         earlier: None,
     })
@@ -231,9 +232,10 @@ fn fit_of_part(part: PartFit, ground: &Ground<'_>, doubt: Doubt, air: Angle) -> 
     let mut fit = part.fit;
     fit.covariance += Matrix2::identity() * air.rad().powi(2);
     let mut drive = record_drive(&fit.drive, doubt.attitude);
+    // What turns an axis by so much for the eye speeds the stars up by as much at most.
+    let rate_doubt = shared_rate_sigma(&fit.drive, &fit.drive_covariance).hypot(air.rad());
     if let Some(drive) = &mut drive {
-        // What turns an axis by so much for the eye speeds the stars up by as much at most.
-        drive.rate_ratio.sigma = drive.rate_ratio.sigma.hypot(air.rad());
+        drive.rate_ratio.sigma = drive.rate_ratio.sigma.hypot(rate_doubt);
     }
     // What the air does alone must not pass for a rig that sinks.
     let creep = find_creep(&fit).filter(|creep| creep.departure.value > air * CREEP_OF_AIR);
@@ -244,7 +246,7 @@ fn fit_of_part(part: PartFit, ground: &Ground<'_>, doubt: Doubt, air: Angle) -> 
         angles: fit.drive,
         jumps: part.jumps,
         creep,
-        air,
+        rate_doubt,
         change: part.change,
         earlier: None,
     }
@@ -269,7 +271,7 @@ impl MountFit {
         }
         let Some(known) = &self.drive else { return };
         if let Some(mut drive) = record_drive(&self.angles, known.doubt) {
-            drive.rate_ratio.sigma = drive.rate_ratio.sigma.hypot(self.air.rad());
+            drive.rate_ratio.sigma = drive.rate_ratio.sigma.hypot(self.rate_doubt);
             self.drive = Some(drive);
         }
     }

@@ -8,10 +8,8 @@ use super::gather::Gathered;
 use super::plates::Plates;
 use crate::frame::{Header, MissingFact, Overrides};
 use crate::identify::Plate;
-use crate::identify::attitude::Evolve;
 use crate::mount::Ground;
 use crate::report::{SiteReport, SiteSource};
-use crate::sky::turning::evolve_airless;
 use crate::sky::{Atmosphere, Direction, Horizon, Observer, SkyAt, evolve};
 use crate::units::{Angle, Measured, Seconds, Site};
 
@@ -144,19 +142,20 @@ impl NightFacts {
         }))
     }
 
-    /// Calls `work` with where stars, that the usual air shows in a direction now, will be seen
-    /// through air that refracts more strongly by a small share; `None` without a site.
+    /// Calls `work` with what air that refracts more strongly by a small share makes of the place at
+    /// which a star is seen; `None` without a site.
     ///
     /// A star whose place is known stays where it is when the air is taken for denser: what is seen
     /// of it moves at once, not only with time.
-    pub fn with_denser_air<T>(&self, share: f64, work: impl FnOnce(&Evolve<'_>) -> T) -> Option<T> {
-        let observer = self.observer?;
-        let (latitude, air) = (observer.site().latitude(), observer.atmosphere());
+    pub fn with_denser_air<T>(
+        &self,
+        share: f64,
+        work: impl FnOnce(&(dyn Fn(Direction<Horizon>) -> Direction<Horizon> + Sync)) -> T,
+    ) -> Option<T> {
+        let air = self.observer?.atmosphere();
         // Refraction goes with the pressure.
         let denser = Atmosphere::measured(air.pressure_hpa() * (1.0 + share), air.temperature_c())?;
-        Some(work(&|direction, after| {
-            denser.refract(evolve_airless(latitude, air.unrefract(direction), after))
-        }))
+        Some(work(&|seen| denser.refract(air.unrefract(seen))))
     }
 
     /// Whole hours by which the clock would have to be wrong for a direction to be `least` high:

@@ -102,10 +102,39 @@ impl Look {
     }
 }
 
-/// The night of a number in the study of a seed.
+/// The night of a number in the study of a seed, without bump and sag.
 pub fn draw(seed: u64, number: u64) -> Night {
+    let mut night = draw_any(seed, number, number);
+    let alignment = &mut night.scenario.alignments[0];
+    alignment.sag = None;
+    alignment.bumps.clear();
+    night
+}
+
+/// A night of the set in which something beside the drive moves the camera: a bump, sag or both.
+pub fn draw_disturbed(seed: u64, number: u64) -> Night {
+    let stream = FIRST_DISTURBED + number;
+    let mut night = draw_any(seed, number, stream);
     let mut dice = Dice(ChaCha8Rng::seed_from_u64(seed));
-    dice.0.set_stream(number);
+    dice.0.set_stream(!stream);
+    let alignment = &mut night.scenario.alignments[0];
+    let n_frames = alignment.pointings.iter().map(|p| p.frames).sum();
+    if alignment.sag.is_none() && alignment.bumps.is_empty() {
+        if n_frames >= 2 && dice.chance(0.5) {
+            alignment.bumps = vec![draw_bump(&mut dice, n_frames, alignment.pointings[0].gap_s)];
+        } else {
+            alignment.sag = Some(draw_sag(&mut dice));
+        }
+    }
+    night
+}
+
+/// Dice of the disturbed nights: far from those of the others.
+const FIRST_DISTURBED: u64 = 1 << 32;
+
+fn draw_any(seed: u64, number: u64, stream: u64) -> Night {
+    let mut dice = Dice(ChaCha8Rng::seed_from_u64(seed));
+    dice.0.set_stream(stream);
     let site = draw_site(&mut dice);
     let standard_air = dice.chance(0.75);
     let (camera, lens) = (draw_camera(&mut dice), draw_lens(&mut dice));
@@ -120,10 +149,7 @@ pub fn draw(seed: u64, number: u64) -> Night {
         before_s: 0.0,
         axis,
         drive,
-        sag: dice.chance(0.05).then(|| Sag {
-            arcsec: dice.log_between(20.0, 400.0),
-            time_s: dice.log_between(60.0, 600.0),
-        }),
+        sag: dice.chance(0.05).then(|| draw_sag(&mut dice)),
         shake: None,
         bumps: draw_bumps(&mut dice, n_frames, gap_s),
         clouds: Vec::new(),
@@ -449,19 +475,30 @@ fn draw_drive(dice: &mut Dice, n_frames: usize, first: &Pointing) -> (Fault, Dri
     (fault, drive)
 }
 
+fn draw_sag(dice: &mut Dice) -> Sag {
+    Sag {
+        arcsec: dice.log_between(20.0, 400.0),
+        time_s: dice.log_between(60.0, 600.0),
+    }
+}
+
 /// A knock between two frames, in a few nights.
 fn draw_bumps(dice: &mut Dice, n_frames: usize, gap_s: f64) -> Vec<Bump> {
     if n_frames < 2 || !dice.chance(0.07) {
         return Vec::new();
     }
+    vec![draw_bump(dice, n_frames, gap_s)]
+}
+
+fn draw_bump(dice: &mut Dice, n_frames: usize, gap_s: f64) -> Bump {
     let size = dice.log_between(1.0, 20.0);
     let towards = dice.between(0.0, std::f64::consts::TAU);
-    vec![Bump {
+    Bump {
         frame: dice.0.random_range(1..n_frames),
         second: -0.5 * gap_s,
         altitude_arcmin: size * towards.cos(),
         azimuth_arcmin: size * towards.sin(),
-    }]
+    }
 }
 
 /// Any moment of ten years: the Sun is not simulated.

@@ -14,7 +14,7 @@ use std::path::Path;
 
 use rayon::prelude::*;
 
-use draw::draw;
+use draw::{Night, draw, draw_disturbed};
 use judge::{Outcome, judge};
 
 /// What was asked for.
@@ -23,6 +23,8 @@ struct Options {
     nights: u64,
     /// One night alone, in full.
     night: Option<u64>,
+    /// That night is one with bump or sag.
+    disturbed: bool,
     /// Noise of a star instead of the drawn one, pixels; 0.0001 leaves the model's own error.
     star_px: Option<f64>,
     /// Noise shared by a frame instead of the floor that the program assumes, pixels.
@@ -47,6 +49,7 @@ impl Options {
             seed: 1,
             nights: 500,
             night: None,
+            disturbed: false,
             star_px: None,
             frame_px: None,
             list: false,
@@ -61,6 +64,7 @@ impl Options {
                 "--night" => options.night = Some(parsed(&word, &value())),
                 "--star-px" => options.star_px = Some(parsed(&word, &value())),
                 "--frame-px" => options.frame_px = Some(parsed(&word, &value())),
+                "--disturbed" => options.disturbed = true,
                 "--list" => options.list = true,
                 "--write" => options.write = true,
                 // Cargo says this to every bench.
@@ -71,8 +75,8 @@ impl Options {
         options
     }
 
-    fn judged(&self, number: u64) -> Outcome {
-        let mut night = draw(self.seed, number);
+    fn judged(&self, drawn: impl Fn(u64, u64) -> Night, number: u64) -> Outcome {
+        let mut night = drawn(self.seed, number);
         let listing = &mut night.listing;
         listing.star_px = self.star_px.unwrap_or(listing.star_px);
         listing.frame_px = self.frame_px.unwrap_or(listing.frame_px);
@@ -85,15 +89,23 @@ fn parsed<T: std::str::FromStr>(word: &str, value: &str) -> T {
     parsed.unwrap_or_else(|_| panic!("{word} needs a number, not \"{value}\""))
 }
 
+/// Nights with bump or sag that are drawn beside a hundred without.
+const DISTURBED_PER_100: u64 = 12;
+
 fn study(options: &Options) {
     let started = std::time::Instant::now();
-    let outcomes: Vec<Outcome> = (0..options.nights)
-        .into_par_iter()
-        .map(|number| options.judged(number))
-        .collect();
-    let page = tables::page(options.seed, started.elapsed().as_secs_f64(), &outcomes);
+    let all = |drawn: fn(u64, u64) -> Night, nights: u64| -> Vec<Outcome> {
+        let numbers = (0..nights).into_par_iter();
+        numbers
+            .map(|number| options.judged(drawn, number))
+            .collect()
+    };
+    let outcomes = all(draw, options.nights);
+    let disturbed = all(draw_disturbed, options.nights * DISTURBED_PER_100 / 100);
+    let seconds = started.elapsed().as_secs_f64();
+    let page = tables::page(options.seed, seconds, &outcomes, &disturbed);
     if options.list {
-        outcomes.iter().for_each(print_line);
+        outcomes.iter().chain(&disturbed).for_each(print_line);
     }
     println!("{page}");
     if options.write {
@@ -150,7 +162,12 @@ fn causes_line(one: &Outcome) -> String {
 
 /// Everything about one night.
 fn show(options: &Options, number: u64) {
-    let one = options.judged(number);
+    let drawn = if options.disturbed {
+        draw_disturbed
+    } else {
+        draw
+    };
+    let one = options.judged(drawn, number);
     print_line(&one);
     println!("{:#?}", one.night.scenario);
     println!(

@@ -9,19 +9,26 @@ use super::draw::Fault;
 use super::judge::Outcome;
 use super::statistics::{PullSummary, binomial_error, median};
 
-/// The page from all outcomes.
-pub fn page(seed: u64, seconds: f64, outcomes: &[Outcome]) -> String {
+/// The page from all outcomes: nights without bump and sag, and nights with them.
+pub fn page(seed: u64, seconds: f64, outcomes: &[Outcome], disturbed: &[Outcome]) -> String {
     let mut page = format!(
         "# Recovery study\n\n\
          Written by `scripts/recovery-study`; do not edit. {} nights of seed {seed} are drawn at random \
          (`tests/study/draw.rs`) with the crate's simulator: star lists with normal noise of the stated \
          sigma and a shared error of each frame, no pixels. Each goes through the whole pipeline after \
          the measuring of stars and is compared with its truth. A pull is (found - true) / stated sigma. \
-         One night alone: `scripts/recovery-study --night NUMBER --seed {seed}`.\n\n\
+         One night alone: `scripts/recovery-study --night NUMBER --seed {seed}`. Stars lower than 10 degrees are \
+         not listed: ground and haze hide them, and the truth's refraction does not hold there.\n\n\
+         {} more nights have a bump, sag or both; they have a part of their own at the end.\n\n\
          Took {seconds:.0} s for {} frames on {} threads, drawing included.\n\n\
          ![Pulls of the axis](pulls.svg)\n\n",
         outcomes.len(),
-        outcomes.iter().map(Outcome::n_frames).sum::<usize>(),
+        disturbed.len(),
+        outcomes
+            .iter()
+            .chain(disturbed)
+            .map(Outcome::n_frames)
+            .sum::<usize>(),
         rayon::current_num_threads(),
     );
     page += &answers(outcomes);
@@ -31,7 +38,28 @@ pub fn page(seed: u64, seconds: f64, outcomes: &[Outcome]) -> String {
     page += &outliers(outcomes);
     page += &confusion(outcomes);
     page += &confidences(outcomes);
+    page += &of_disturbed(disturbed);
     page
+}
+
+/// What comes of nights in which something beside the drive moved the camera.
+fn of_disturbed(outcomes: &[Outcome]) -> String {
+    let mut text = format!(
+        "\n# Nights with bump or sag\n\n{} nights, drawn alike but for the disturbance; \
+         `scripts/recovery-study --disturbed --night NUMBER` shows one.\n\n",
+        outcomes.len()
+    );
+    text += &answers(outcomes);
+    text += "## Pulls of the axis of these nights\n\n";
+    text += PULL_HEAD;
+    for (name, nights) in by(outcomes, disturbances) {
+        text += &group_row(&name, &nights);
+    }
+    text += "\n";
+    text += &wrong_ways(outcomes);
+    text += &outliers(outcomes);
+    text += "## Causes of these nights\n\nTrue cause down, reported cause across:\n\n";
+    text + &matrix(&outcomes.iter().collect::<Vec<_>>())
 }
 
 /// Nights with an axis and its sign.
@@ -68,7 +96,7 @@ type Groups<'a> = Vec<(String, Vec<&'a Outcome>)>;
 type NamesOf = fn(&Outcome) -> Vec<String>;
 
 /// What nights are grouped by, and how.
-const GROUPINGS: [(&str, NamesOf); 11] = [
+const GROUPINGS: [(&str, NamesOf); 10] = [
     ("frames of the longest pointing", |one| {
         band(one.most_frames(), &[2, 3, 4, 6, 9])
     }),
@@ -90,7 +118,6 @@ const GROUPINGS: [(&str, NamesOf); 11] = [
         let names = looks.map(|look| look.name().into());
         names.filter(|_| one.night.looks.len() == 1).collect()
     }),
-    ("disturbance", disturbances),
     ("air", |one| {
         let standard = one.night.standard_air;
         vec![if standard { "as assumed" } else { "another" }.into()]
@@ -113,9 +140,6 @@ fn disturbances(one: &Outcome) -> Vec<String> {
     }
     if !alignment.bumps.is_empty() {
         names.push("bump".into());
-    }
-    if names.is_empty() {
-        names.push("none".into());
     }
     names
 }
@@ -171,11 +195,6 @@ fn axis_pulls(outcomes: &[Outcome]) -> String {
     );
     text += PULL_HEAD;
     let all: Vec<&Outcome> = signed(outcomes).collect();
-    let calm: Vec<&Outcome> = all
-        .iter()
-        .copied()
-        .filter(|one| !one.is_disturbed())
-        .collect();
     for (part, name) in ["altitude part", "azimuth part"].iter().enumerate() {
         let parts = all.iter().filter_map(|one| one.axis).map(|axis| axis[part]);
         let pulls: Vec<f64> = parts.clone().map(|part| part.pull()).collect();
@@ -187,7 +206,6 @@ fn axis_pulls(outcomes: &[Outcome]) -> String {
         );
     }
     text += &group_row("both", &all);
-    text += &group_row("both, no bump and no sag", &calm);
     text += &ellipses(&all);
     for (title, members) in groups(outcomes) {
         let _ = write!(text, "\nBy {title}, both parts:\n\n{PULL_HEAD}");
@@ -244,11 +262,11 @@ fn ellipses(nights: &[&Outcome]) -> String {
 
 fn drive_pulls(outcomes: &[Outcome]) -> String {
     let mut text = String::from(
-        "## Pulls of the drive's rate\n\nMean rate against the nominal one, without bump and sag. A drive that swings, stands at first or slips has no one rate in a short stretch; \
+        "## Pulls of the drive's rate\n\nMean rate against the nominal one. A drive that swings, stands at first or slips has no one rate in a short stretch; \
          those rows only show how far the sigma allows for it.\n\n| | nights | mean | spread | robust | in 1 sigma | in 1.96 sigma | worst | median sigma, ppm |\n|---|---|---|---|---|---|---|---|---|\n",
     );
     let mut kinds: BTreeMap<Fault, Vec<_>> = BTreeMap::new();
-    for one in outcomes.iter().filter(|one| !one.is_disturbed()) {
+    for one in outcomes {
         if let Some(drive) = one.drive {
             kinds.entry(one.night.fault).or_default().push(drive);
         }
