@@ -547,12 +547,12 @@ mod tests {
             let turn = Rotation3::new(Vector3::new(0.0, turn_px / LENS.focal_px, 0.0));
             let (a, b) = two_frames(&mut noise, 200, turn);
             let found = match_frames(&a, &b, &LENS).expect("a turn");
-            // Nine stars in ten are in either list.
-            assert!(found.pairs.len() > 110, "{} pairs", found.pairs.len());
+            // About 100 stars lie on the frame, of which either list holds nine in ten.
+            assert!(found.pairs.len() > 65, "{} pairs", found.pairs.len());
             let center = LENS.pixel(Direction::new(found.rotation * Vector3::z()));
             let moved = (center.unwrap() - LENS.center).length().px();
-            // 0.14 px over the root of the pairs is 0.012; four of it.
-            assert!((moved - turn_px).abs() < 0.05, "{moved} of {turn_px} px");
+            // 0.14 px over the root of the pairs is 0.016; four of it.
+            assert!((moved - turn_px).abs() < 0.065, "{moved} of {turn_px} px");
         }
     }
 
