@@ -541,6 +541,22 @@ mod tests {
     }
 
     #[test]
+    fn stars_that_hardly_move_are_all_kept_and_move_as_they_do() {
+        let mut noise = FieldNoise::new(11);
+        for turn_px in [0.6, 0.8, 1.0, 1.2] {
+            let turn = Rotation3::new(Vector3::new(0.0, turn_px / LENS.focal_px, 0.0));
+            let (a, b) = two_frames(&mut noise, 200, turn);
+            let found = match_frames(&a, &b, &LENS).expect("a turn");
+            // About 100 stars lie on the frame, of which either list holds nine in ten.
+            assert!(found.pairs.len() > 65, "{} pairs", found.pairs.len());
+            let center = LENS.pixel(Direction::new(found.rotation * Vector3::z()));
+            let moved = (center.unwrap() - LENS.center).length().px();
+            // 0.14 px over the root of the pairs is 0.016; four of it.
+            assert!((moved - turn_px).abs() < 0.065, "{moved} of {turn_px} px");
+        }
+    }
+
+    #[test]
     fn another_part_of_the_sky_is_no_match() {
         let mut noise = FieldNoise::new(10);
         for n in [4, 6, 10, 30, 100, 400] {

@@ -4,6 +4,8 @@
 //! eliminated ([`super::reduced`]). A star that is identified is held at its catalogue place by
 //! the sigma that goes with it; others stand where their frames put them. Lens and air are held
 //! at what is known of them, so that what is not known of them widens the attitudes' covariance.
+//! Low stars count as far as one knows the air near the ground; the bend of a long path is told
+//! from the stars' shapes ([`super::smear`]).
 
 use std::sync::OnceLock;
 
@@ -264,7 +266,7 @@ impl Joint<'_> {
             .collect();
         let turned = sky_turn(&places);
         let one = |(seen, (place, now, change)): (&Seen, &Moved)| {
-            let low = low_air(now)?;
+            let low = denser.map_or(Some(Vector3::zeros()), |_| low_air(now))?;
             let in_camera = Direction::<Camera>::new(matrix * now);
             let expected = self.lens.pixel(in_camera)?;
             let bend = self.bend(*place, frame, matrix).unwrap_or_default();

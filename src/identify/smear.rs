@@ -61,3 +61,55 @@ fn variance_along(star: &Star, direction: PixelVector) -> f64 {
     let m = star.moments;
     ((m.xx - m.yy) * (x * x - y * y) + 4.0 * m.xy * x * y) / (x * x + y * y)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::identify::test_fields::{field_of, star_at};
+    use crate::sky::Direction;
+    use crate::units::{AngularRate, PixelPoint, PixelTensor};
+    use nalgebra::{Rotation3, Vector3};
+
+    const LENS: Lens = Lens {
+        focal_px: 20000.0,
+        center: PixelPoint::new(1199.5, 799.5),
+        k1: 0.0,
+        k2: 0.0,
+    };
+
+    /// The sky turns about the picture's upward direction: stars run to the right.
+    fn turned(seen: Direction<Horizon>, time: Seconds) -> Direction<Horizon> {
+        let angle = AngularRate::SIDEREAL.over(time).rad();
+        Direction::new(Rotation3::new(Vector3::y() * angle) * seen.vector())
+    }
+
+    fn smear(moments: PixelTensor) -> Seconds {
+        let stars = (0..40).map(|nth| {
+            let mut star = star_at(
+                f64::from(nth * 389 % 2400),
+                f64::from(nth * 241 % 1600),
+                9.0,
+                0.1,
+            );
+            star.moments = moments;
+            star
+        });
+        let field = field_of(2400, 1600, stars.collect());
+        let level = Rotation::new(Rotation3::identity());
+        smear_of(&field, &LENS, &level, &turned)
+    }
+
+    #[test]
+    fn an_even_path_of_a_minute_spreads_over_a_minute_by_the_root_of_twelve() {
+        let length_px = LENS.focal_px * AngularRate::SIDEREAL.over(Seconds::new(60.0)).rad();
+        let spread = 1.5 + length_px.powi(2) / 12.0;
+        let found = smear(PixelTensor::new(spread, 0.0, 1.5));
+        assert!((found.s() - 60.0 / 12f64.sqrt()).abs() < 0.1, "{found:?}");
+    }
+
+    #[test]
+    fn round_stars_and_stars_stretched_across_run_nowhere() {
+        assert_eq!(smear(PixelTensor::new(1.5, 0.0, 1.5)), Seconds::default());
+        assert_eq!(smear(PixelTensor::new(1.5, 0.0, 9.0)), Seconds::default());
+    }
+}

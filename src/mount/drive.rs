@@ -346,4 +346,20 @@ mod tests {
         let record = record_drive(&[angles(1.0, &[0.0; 3]), second], Angle::ZERO).unwrap();
         assert!((record.rate_ratio.value - 1.0).abs() < 1e-9);
     }
+
+    #[test]
+    fn what_all_angles_share_shows_in_the_rate_and_own_noise_does_not() {
+        let stretches = [angles(1.0, &[0.0; 4]), angles(1.0, &[0.0; 3])];
+        let spin = AngularRate::SIDEREAL.rad_per_s();
+        let all: Vec<&DriveAngle> = stretches.iter().flatten().collect();
+        let own = DMatrix::from_diagonal(&DVector::from_fn(7, |row, _| all[row].sigma.powi(2)));
+        assert!(shared_rate_sigma(&stretches, &own) < 1e-9);
+        // A scale that is off by 1e-4 makes every angle longer by as much.
+        let scale = DVector::from_fn(7, |row, _| 1e-4 * spin * all[row].mid);
+        let shared = own + &scale * scale.transpose();
+        assert!((shared_rate_sigma(&stretches, &shared) - 1e-4).abs() < 1e-9);
+        // An offset of a whole record is no rate.
+        let offset = DMatrix::from_element(7, 7, 1e-8);
+        assert!(shared_rate_sigma(&stretches[..1], &offset.view((0, 0), (4, 4)).into()) < 1e-9);
+    }
 }

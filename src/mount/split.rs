@@ -181,7 +181,7 @@ struct Cut {
 enum Explained {
     SameAxis,
     /// The change, and the axis after it.
-    Changed(AxisChange, AxisFit),
+    Changed(AxisChange, Box<AxisFit>),
 }
 
 fn best_cut(pieces: &[Stretch], fit: &AxisFit, start: Vector3<f64>) -> Option<Cut> {
@@ -328,7 +328,8 @@ impl Cut {
             }
         };
         let now = axis_after(first, off, covariance);
-        Explained::Changed(self.change(kind, off, covariance + first.covariance), now)
+        let change = self.change(kind, off, covariance + first.covariance);
+        Explained::Changed(change, Box::new(now))
     }
 
     fn change(&self, kind: ChangeKind, off: Vector2<f64>, covariance: Matrix2<f64>) -> AxisChange {

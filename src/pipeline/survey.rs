@@ -15,7 +15,7 @@ use crate::mount::invert::{FrameTurn, Stretch};
 use crate::mount::ties::Tie;
 use crate::report::CenterSource;
 use crate::sky::catalogue::Catalogue;
-use crate::sky::{Camera, Direction, Horizon, Rotation, SkyAt};
+use crate::sky::{Camera, Horizon, Rotation, SkyAt};
 use crate::units::{Angle, Seconds};
 
 /// The camera's turns over the ground.
@@ -37,8 +37,10 @@ const AIR_STEP: f64 = 0.05;
 const TAGGED_FOCAL: f64 = 0.03;
 /// Radial distortion of a lens that nobody measured (own estimate: 2 % in the corner of a wide lens).
 const TAGGED_K1: f64 = 0.05;
-/// Plates know nothing of the air, which presses the sky together towards the horizon: by 5e-4 at an
-/// altitude of 40 degrees, unevenly over a wide frame. Their lens is a start and no more than that.
+/// Plates know nothing of the air, which presses the sky together towards the horizon: by this much at
+/// an altitude of 45 degrees, unevenly over a wide frame.
+const PRESSED_FOCAL: f64 = 5e-4;
+/// Their lens is a start and no more than that where the fit has named stars of its own.
 const PLATE_FOCAL: f64 = 2e-3;
 /// The same for the distortion with the square ...
 const PLATE_K1: f64 = 5e-3;
@@ -110,14 +112,21 @@ fn solve_pointing(
         .sky_at_mid_exposure(reference_header)
         .filter(|_| aim.source == CenterSource::Stars);
     let anchors = anchors_of(&names, sky.as_ref(), &own_plates, aim);
+    let named = anchors.iter().any(Option::is_some);
     facts.with_ground(|ground| {
         facts.with_denser_air(AIR_STEP, |denser| {
+            // Over an arbitrary meridian the air is out of the question.
+            let air = (!facts.is_adrift()).then_some(AirDoubt {
+                denser,
+                step: AIR_STEP,
+                sigma: AIR_SIGMA,
+            });
             let reference = Reference {
                 lens: &aim.lens,
                 attitude: aim.attitude,
                 frame: aim.frame,
                 evolve: ground.evolve,
-                doubt: model_doubt(aim, own_plates[aim.frame], denser),
+                doubt: model_doubt(own_plates[aim.frame], &aim.lens, named, air),
             };
             solve_attitudes(&fields, &elapsed, &tracks, &anchors, &reference)
         })
@@ -157,34 +166,36 @@ fn anchors_of(
     names.iter().map(anchor).collect()
 }
 
-/// Lens and air are known as well as plate, tags and weather tell.
+/// What is known of the lens: named stars tell it as they go; else plate or tags have to.
 fn model_doubt<'a>(
-    aim: &Aimed,
     plate: Option<&Plate>,
-    denser: &'a (dyn Fn(Direction<Horizon>) -> Direction<Horizon> + Sync + 'a),
+    lens: &Lens,
+    named: bool,
+    air: Option<AirDoubt<'a>>,
 ) -> ModelDoubt<'a> {
-    let air = Some(AirDoubt {
-        denser,
-        step: AIR_STEP,
-        sigma: AIR_SIGMA,
-    });
-    match aim.plate.zip(plate) {
-        Some((ground, plate)) => ModelDoubt {
-            focal: ground.focal_sigma.hypot(PLATE_FOCAL),
-            k1: ground.k1_sigma.hypot(PLATE_K1),
-            k2: ground.k2_sigma.hypot(PLATE_K2),
+    let held = ModelDoubt {
+        focal: TAGGED_FOCAL,
+        k1: TAGGED_K1,
+        k2: 0.0,
+        center: lens.center,
+        center_px: 0.0,
+        air,
+    };
+    match plate {
+        Some(plate) if named => ModelDoubt {
+            focal: plate.focal_sigma.hypot(PLATE_FOCAL),
+            k1: plate.k1_sigma.hypot(PLATE_K1),
+            k2: plate.k2_sigma.hypot(PLATE_K2),
             center: plate.frame_center,
             center_px: CENTER_SHARE * plate.frame_center.x.hypot(plate.frame_center.y),
             air,
         },
-        None => ModelDoubt {
-            focal: TAGGED_FOCAL,
-            k1: TAGGED_K1,
-            k2: 0.0,
-            center: aim.lens.center,
-            center_px: 0.0,
-            air,
+        Some(plate) => ModelDoubt {
+            focal: plate.focal_sigma.hypot(PRESSED_FOCAL),
+            k1: plate.k1_sigma,
+            ..held
         },
+        None => held,
     }
 }
 
