@@ -19,7 +19,7 @@ const BRIGHT: f64 = 10.0;
 const CLEAR: f64 = 20.0;
 /// Share of theirs that must be found; seen last: 0.984 to 1.
 const LEAST_FOUND: f64 = 0.98;
-/// Root mean square of the difference in place on either axis; seen last: 0.011 to 0.028 px.
+/// Root mean square of the difference in place on either axis; seen last: 0.011 to 0.020 px.
 const MOST_APART_PX: f64 = 0.05;
 /// Difference of the median second moment from galsim's; seen last: 0.007.
 const MOST_SIZE_OFF: f64 = 0.02;
@@ -77,16 +77,34 @@ fn of_ours<'a>(seen: &Seen, field: &'a StarField) -> Option<&'a Star> {
     nearest.filter(|star| distance(star) < SAME_PX)
 }
 
-/// Clear stars that stand alone, with theirs.
+/// Single stars by galsim's sizes: a pair that no program takes apart is wider than most, and each program
+/// puts it elsewhere.
+fn singles(name: &str) -> Vec<Seen> {
+    const ALIKE: f64 = 0.2;
+    let all = seen_by("galsim", name);
+    let size = |seen: &Seen| seen.moments.map_or(0.0, |[xx, _, yy]| xx + yy);
+    let mut bright: Vec<f64> = all.iter().filter(|s| s.ratio > CLEAR).map(size).collect();
+    let usual = median(&mut bright);
+    all.into_iter()
+        .filter(|seen| (size(seen) / usual - 1.0).abs() < ALIKE)
+        .collect()
+}
+
+/// Clear single stars that stand alone, with theirs.
 fn pairs<'a>(program: &str, name: &str, field: &'a StarField) -> Vec<(Seen, &'a Star)> {
     let all = seen_by(program, name);
     let alone = |seen: &Seen| {
         let near = |other: &&Seen| (other.x - seen.x).hypot(other.y - seen.y) < ALONE_PX;
         all.iter().filter(near).count() == 1
     };
+    let singles = singles(name);
+    let single = |seen: &Seen| {
+        let same = |other: &Seen| (other.x - seen.x).hypot(other.y - seen.y) < SAME_PX;
+        singles.iter().any(same)
+    };
     let clear = all
         .iter()
-        .filter(|s| s.ratio > CLEAR && inside(s, field) && alone(s));
+        .filter(|s| s.ratio > CLEAR && inside(s, field) && alone(s) && single(s));
     let found = clear.filter_map(|s| of_ours(s, field).map(|star| (*s, star)));
     let clean: Vec<_> = found.filter(|(_, star)| star.quality.is_clean()).collect();
     assert!(clean.len() > 25, "{program} on {name}: {}", clean.len());
