@@ -124,6 +124,12 @@ impl Background {
         self.textured[cell(place.y, self.rows) * self.columns + cell(place.x, self.columns)]
     }
 
+    /// Whether a place is on the frame and at least `margin` from its edge.
+    pub(super) fn is_inside(&self, place: PixelPoint, margin: f64) -> bool {
+        let within = |v: f64, size: usize| v >= margin && v <= size as f64 - 1.0 - margin;
+        within(place.x, self.width) && within(place.y, self.height)
+    }
+
     /// Most variance that a unit of light can add: all of the sky's, were it the light's own noise.
     pub(super) fn most_gain(&self) -> f64 {
         let noise = f64::from(self.median_noise);

@@ -71,7 +71,7 @@ const STEPS: usize = 8;
 /// Method: Levenberg-Marquardt on the pixels within four PSF widths of the segment, weighted by sky
 /// and photon noise; between descents, pixels that deviate by more than five sigma and a quarter of
 /// the model belong to neighbours and are left out. Covariance: inverse Fisher matrix, scaled by the
-/// noise's correlation and, where larger than one, the residuals' variance.
+/// noise's correlation and, where larger than chance allows, the residuals' variance.
 pub(super) fn fit_segment(
     setup: &FitSetup,
     start: Segment,
@@ -264,7 +264,7 @@ impl<'a> Descent<'a> {
         });
         // Chance alone makes the sum of squares stray by sqrt(2 n) variances.
         beyond -= 3.0 * self.sky_variance * (2.0 * kept as f64).sqrt();
-        let misfit = (self.cost / spare as f64).max(1.0);
+        let misfit = misfit(self.cost, spare);
         let correlation = self.setup.noise.correlation;
         let c = self.normal.try_inverse()? * (correlation.place.powi(2) * misfit);
         let tensor = |i: usize| PixelTensor::new(c[(i, i)], c[(i, i + 1)], c[(i + 1, i + 1)]);
@@ -280,6 +280,13 @@ impl<'a> Descent<'a> {
         let sound = (0..PARAMETERS).all(|k| c[(k, k)] > 0.0 && c[(k, k)].is_finite());
         (sound && fit.segment.flux > 0.0).then_some(fit)
     }
+}
+
+/// Variance of the residuals over what was expected, where it exceeds that by more than chance does.
+pub(super) fn misfit(cost: f64, spare: usize) -> f64 {
+    let spare = spare.max(1) as f64;
+    let by_chance = 1.0 + 2.0 * (2.0 / spare).sqrt();
+    (cost / spare / by_chance).max(1.0)
 }
 
 fn segment_of(state: &Vector) -> Segment {

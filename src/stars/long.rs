@@ -8,7 +8,7 @@ use super::oriented::{TrailPeak, scan_trails};
 use super::pace::Pace;
 use super::segment::Segment;
 use super::teach::{fit_all, fit_field, is_clean, is_like, teach, touches_edge};
-use super::{Quality, Rejected, Star};
+use super::{Quality, Star};
 use crate::units::{Measured, PixelTensor, PixelVector};
 
 /// Pixels that all fits together may take: some hundred stars, fewer where trails are very long.
@@ -36,7 +36,8 @@ pub(super) struct LongStars {
     pub(super) stars: Vec<Star>,
     pub(super) field: VectorField,
     pub(super) fwhm: Measured<f64>,
-    pub(super) rejected: Rejected,
+    /// Trails' peaks that no trailed star explains.
+    pub(super) n_shapes: usize,
 }
 
 /// Measures a frame whose bulk is trailed, from a first set of segments and their rough field;
@@ -76,17 +77,14 @@ pub(super) fn measure_trails(
         .zip(&fits)
         .map(|(start, fit)| measure(&setup, &fitted, start, fit.as_ref()))
         .collect();
-    let shapes = measured.iter().filter(|m| m.is_none()).count();
+    let n_shapes = measured.iter().filter(|m| m.is_none()).count();
     let mut stars: Vec<Star> = measured.into_iter().flatten().collect();
     stars.sort_by(|a, b| b.flux.value.total_cmp(&a.flux.value));
     Some(LongStars {
         stars,
         field: fitted,
         fwhm: Measured::new(fwhm, fwhm * learnt.core_sigma),
-        rejected: Rejected {
-            shapes,
-            ..Rejected::default()
-        },
+        n_shapes,
     })
 }
 

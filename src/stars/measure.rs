@@ -6,6 +6,7 @@ use super::detect::scan;
 use super::field::VectorField;
 use super::filter::Filter;
 use super::fit::FitSetup;
+use super::line::{is_long_line, light_lines};
 use super::long::{LongStars, measure_trails};
 use super::noise::{Correlation, Noise};
 use super::pace::Pace;
@@ -15,7 +16,7 @@ use super::shape::{SHAPE_SIGNIFICANCE, measure_shape};
 use super::short::measure_points;
 use super::survey::{Survey, survey};
 use super::trail::long_trail;
-use super::{Rejected, StarField};
+use super::{LightLine, Rejected, StarField};
 use crate::frame::Plane;
 use crate::units::{Measured, Pixels};
 
@@ -49,27 +50,30 @@ pub(super) fn measure(plane: &Plane, saturation: f32) -> StarField {
         pace: Pace::default(),
         saturation,
     };
+    let bulk_trail = first.as_ref().map(|bulk| bulk.field.at(plane.center()));
+    let lines = light_lines(&found, &sky, setup.psf.core, bulk_trail.unwrap_or_default());
+    (field.rejected.lines, field.rejected.longest_line) = (lines.len(), lines.first().copied());
     let trailed = first.as_ref().filter(|bulk| is_long(bulk, plane));
-    if trailed.is_some_and(|bulk| fill_long(&mut field, &setup, bulk, &found)) {
+    if trailed.is_some_and(|bulk| fill_long(&mut field, &setup, bulk, &found, &lines)) {
         return field;
     }
     let (tuned, patches) = tuned(&setup, found.clone());
     if trailed.is_none() && patches.len() > FULL_LOOK {
         // The brightest say whether all the others are worth measuring as round stars.
         let mut look = field.clone();
-        fill_short(&mut look, &tuned, &brightest(&patches));
+        fill_short(&mut look, &tuned, &brightest(&patches), &lines);
         if trailed_after_all(&look, plane)
-            .is_some_and(|bulk| fill_long(&mut field, &setup, &bulk, &found))
+            .is_some_and(|bulk| fill_long(&mut field, &setup, &bulk, &found, &lines))
         {
             return field;
         }
     }
-    fill_short(&mut field, &tuned, &patches);
+    fill_short(&mut field, &tuned, &patches, &lines);
     if trailed.is_some() {
         // The bright patches are long but no fit bears it out: better no trail than a wrong one.
         (field.trail, field.lens, field.fwhm) = (None, None, None);
     } else if let Some(bulk) = trailed_after_all(&field, plane) {
-        fill_long(&mut field, &setup, &bulk, &found);
+        fill_long(&mut field, &setup, &bulk, &found, &lines);
     }
     field
 }
@@ -142,7 +146,13 @@ fn is_long(bulk: &Survey, plane: &Plane) -> bool {
 }
 
 /// Measures the frame as one of long trails; false, and nothing changed, where the fits do not bear the bulk out.
-fn fill_long(field: &mut StarField, setup: &FitSetup, bulk: &Survey, found: &[Component]) -> bool {
+fn fill_long(
+    field: &mut StarField,
+    setup: &FitSetup,
+    bulk: &Survey,
+    found: &[Component],
+    lines: &[LightLine],
+) -> bool {
     let setup = FitSetup {
         psf: Psf::gaussian(bulk.sigma),
         pace: bulk.pace,
@@ -152,12 +162,19 @@ fn fill_long(field: &mut StarField, setup: &FitSetup, bulk: &Survey, found: &[Co
         stars,
         field: vectors,
         fwhm,
-        mut rejected,
+        n_shapes,
     }) = measure_trails(&setup, &bulk.segments, &bulk.field)
     else {
         return false;
     };
-    count_foreign(found, &vectors, &mut rejected);
+    let lines = lines.iter().filter(|line| is_foreign(line, &vectors));
+    let lines: Vec<LightLine> = lines.copied().collect();
+    let rejected = Rejected {
+        lines: lines.len(),
+        longest_line: lines.first().copied(),
+        shapes: n_shapes + count_foreign(found, &vectors, &lines, bulk.sigma),
+        ..Rejected::default()
+    };
     field.trail = long_trail(&vectors, field.center());
     field.lens = None;
     field.fwhm = Some(Measured::new(
@@ -168,21 +185,27 @@ fn fill_long(field: &mut StarField, setup: &FitSetup, bulk: &Survey, found: &[Co
     true
 }
 
-/// Components that no trail of the bulk explains (lines longer than the trail, foreground).
-fn count_foreign(components: &[Component], field: &VectorField, rejected: &mut Rejected) {
-    for component in components {
+/// Components that no trail of the bulk explains and no line either: foreground.
+fn count_foreign(
+    components: &[Component],
+    field: &VectorField,
+    lines: &[LightLine],
+    sigma: f64,
+) -> usize {
+    let is_foreign = |component: &&Component| {
         let [x0, y0, x1, y1] = component.bounds;
         let side = ((x1 - x0) as f64).hypot((y1 - y0) as f64);
-        if side > 3.0 * field.at(component.centroid).length().px() + 40.0 {
-            let (large, small, _) = component.moments.principal();
-            let counter = if large > 100.0 * small {
-                &mut rejected.lines
-            } else {
-                &mut rejected.shapes
-            };
-            *counter += 1;
-        }
-    }
+        let on_line = lines
+            .iter()
+            .any(|l| l.touches(component.centroid, 4.0 * sigma));
+        !on_line && side > 3.0 * field.at(component.centroid).length().px() + 40.0
+    };
+    components.iter().filter(is_foreign).count()
+}
+
+/// Whether a line is no star's trail, by the trails as they were found in the end.
+fn is_foreign(line: &LightLine, field: &VectorField) -> bool {
+    is_long_line(line, field.at(line.middle()))
 }
 
 /// The patches under a filter as wide as the stars, and what the fit must know to measure them.
@@ -210,8 +233,8 @@ fn tuned<'a>(setup: &FitSetup<'a>, found: Vec<Component>) -> (FitSetup<'a>, Vec<
 }
 
 /// Measures the frame as one of short trails.
-fn fill_short(field: &mut StarField, setup: &FitSetup, patches: &[Component]) {
-    field.stars = measure_points(setup, patches, &mut field.rejected);
+fn fill_short(field: &mut StarField, setup: &FitSetup, patches: &[Component], lines: &[LightLine]) {
+    field.stars = measure_points(setup, patches, lines, &mut field.rejected);
     if let Some(shape) = measure_shape(setup, &mut field.stars) {
         field.trail = Some(shape.trail);
         field.lens = shape.lens;
@@ -287,11 +310,11 @@ mod tests {
         let wrong: Vec<_> = field.stars.iter().filter(false_one).collect();
         assert!(wrong.is_empty(), "{wrong:?}");
         assert!(field.rejected.hot_pixels >= 30, "{:?}", field.rejected);
-        assert!(
-            field.rejected.lines + field.rejected.shapes >= 1,
-            "{:?}",
-            field.rejected
-        );
+        assert_eq!(field.rejected.lines, 1, "{:?}", field.rejected);
+        let line = field.rejected.longest_line.expect("one line");
+        let ends = [line.from, line.to].map(|p| on_line(p.x as usize, p.y as usize));
+        assert!(ends.iter().all(|off| *off < 3.0), "{line:?}");
+        assert!((line.from.x - line.to.x).abs() > 600.0, "{line:?}");
     }
 
     #[test]

@@ -13,6 +13,7 @@ mod field;
 mod filter;
 mod fit;
 mod learn;
+mod line;
 mod long;
 mod measure;
 mod moments;
@@ -135,13 +136,26 @@ pub struct LensShape {
     pub stretch: Stretch,
 }
 
+/// A straight line of light that no star drew: a satellite or an aircraft.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LightLine {
+    /// One end, as far as it shows.
+    pub from: PixelPoint,
+    /// The other end; which comes first says nothing of the motion.
+    pub to: PixelPoint,
+}
+
 /// What was kept out, and why.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Rejected {
     /// Hot pixels and cosmic rays: sharper than the lens.
     pub hot_pixels: usize,
-    /// Lines of aircraft and satellites.
+    /// Stars that touch so closely that they show as one drawn-out patch.
+    pub blended: usize,
+    /// Lines of satellites and aircraft.
     pub lines: usize,
+    /// The longest of these lines.
+    pub longest_line: Option<LightLine>,
     /// Foreground, cloud edges and other shapes that are no stars.
     pub shapes: usize,
 }

@@ -8,7 +8,7 @@ use std::f64::consts::TAU;
 
 use nalgebra::{SMatrix, SVector};
 
-use super::fit::{FitSetup, Pixel, window};
+use super::fit::{FitSetup, Pixel, misfit, window};
 use super::segment::Segment;
 use crate::units::{PixelPoint, PixelTensor, PixelVector};
 
@@ -134,8 +134,8 @@ impl Equations {
         for i in 0..UNKNOWNS {
             let weighted = weight * slopes[i];
             self.gradient[i] += weighted * residual;
-            for j in 0..=i {
-                self.normal[(i, j)] += weighted * slopes[j];
+            for (j, slope) in slopes.iter().enumerate().take(i + 1) {
+                self.normal[(i, j)] += weighted * slope;
             }
         }
     }
@@ -156,10 +156,7 @@ impl Equations {
     }
 
     fn result(&self, setup: &FitSetup, state: &Unknowns) -> Option<Refined> {
-        let spare = (self.n_kept - UNKNOWNS) as f64;
-        let by_chance = 1.0 + 2.0 * (2.0 / spare).sqrt();
-        let misfit = (self.cost / spare / by_chance).max(1.0);
-        let c = self.normal.try_inverse()? * misfit;
+        let c = self.normal.try_inverse()? * misfit(self.cost, self.n_kept - UNKNOWNS);
         let correlation = setup.noise.correlation;
         let place = correlation.place.powi(2);
         let difference = 0.5 * (c[(4, 4)] + c[(6, 6)]) - c[(4, 6)];

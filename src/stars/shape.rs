@@ -106,11 +106,26 @@ fn usable<'a>(
     let soft = f64::from(SOFT_TOP * setup.saturation);
     let all = || stars.iter().enumerate().filter(clean).map(|(_, s)| s);
     let linear: Vec<&Star> = all().filter(|s| s.peak < soft).take(MOST_STARS).collect();
-    if linear.len() >= ENOUGH_STARS {
+    let chosen = if linear.len() >= ENOUGH_STARS {
         linear
     } else {
         all().collect()
-    }
+    };
+    without_narrow(chosen)
+}
+
+/// Few stars without those far narrower than the rest: under cloud, hot pixels that a development has
+/// widened come near to stars, and two of them among seven make a trail.
+fn without_narrow(stars: Vec<&Star>) -> Vec<&Star> {
+    const FEW: usize = 60;
+    const NARROW: f64 = 0.6;
+    let width = |s: &Star| 0.5 * (s.moments.xx + s.moments.yy);
+    let usual = median(stars.iter().map(|s| width(s)));
+    let few = stars.len() < FEW;
+    stars
+        .into_iter()
+        .filter(|s| !few || width(s) > NARROW * usual)
+        .collect()
 }
 
 fn is_shapely(star: &Star) -> bool {

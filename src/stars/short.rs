@@ -6,7 +6,7 @@ use super::component::Component;
 use super::field::median;
 use super::fit::FitSetup;
 use super::moments::{Adaptive, NoStar, adaptive_moments};
-use super::{Quality, Rejected, Star};
+use super::{LightLine, Quality, Rejected, Star};
 use crate::frame::Plane;
 use crate::units::{Measured, PixelPoint};
 
@@ -27,19 +27,27 @@ const WIDER_THAN_STARS: f64 = 6.0;
 /// A saturated star's halo may be this many times wider, if the ratio of its moments stays below the second number.
 const WIDEST_HALO: f64 = 60.0;
 const ROUND_HALO: f64 = 3.0;
+/// A star's middle within this many of its sigmas of a line stands on the line's light.
+const LINE_SIGMAS: f64 = 4.0;
 /// Fainter than this many sigmas of its own light is no detection, whatever the filter said.
 const LEAST_SIGNIFICANCE: f64 = 2.5;
 
-/// Measures every peak; what is no star is counted in `rejected`. Brightest first.
+/// Measures every peak; what is no star is counted in `rejected`, except what belongs to one of the lines.
+/// Brightest first.
 pub(super) fn measure_points(
     setup: &FitSetup,
     found: &[Component],
+    lines: &[LightLine],
     rejected: &mut Rejected,
 ) -> Vec<Star> {
     let sigma = setup.psf.core;
+    let on_line = |at: PixelPoint| {
+        let margin = LINE_SIGMAS * sigma;
+        lines.iter().any(|line| line.touches(at, margin))
+    };
     let (foreground, patches): (Vec<&Component>, Vec<&Component>) =
         found.iter().partition(|c| is_foreground(c, sigma));
-    rejected.shapes += foreground.len();
+    rejected.shapes += foreground.iter().filter(|c| !on_line(c.centroid)).count();
     let candidates: Vec<PixelPoint> = patches
         .into_iter()
         .flat_map(|c| separate_peaks(c, sigma))
@@ -55,11 +63,16 @@ pub(super) fn measure_points(
     let bulk = Bulk::of(&measured, sigma);
     let sharpest = sharpest_star(setup, bulk);
     let mut stars: Vec<Star> = Vec::new();
-    for adaptive in measured {
+    for (adaptive, place) in measured.into_iter().zip(&candidates) {
         match adaptive.map(|a| (verdict(setup, &a, bulk.moment, sharpest), a)) {
-            Ok((Verdict::Star, adaptive)) => stars.push(star_of(setup, &adaptive)),
+            Ok((Verdict::Star, adaptive)) => {
+                let mut star = star_of(setup, &adaptive);
+                star.quality.blended = on_line(star.position);
+                stars.push(star);
+            }
+            _ if on_line(*place) => {}
             Ok((Verdict::HotPixel, _)) | Err(NoStar::TooNarrow) => rejected.hot_pixels += 1,
-            Ok((Verdict::Line, _)) => rejected.lines += 1,
+            Ok((Verdict::Blend, _)) => rejected.blended += 1,
             Ok((Verdict::Shape, _)) | Err(NoStar::TooWide | NoStar::Lost) => rejected.shapes += 1,
         }
     }
@@ -71,7 +84,8 @@ pub(super) fn measure_points(
 enum Verdict {
     Star,
     HotPixel,
-    Line,
+    /// Drawn out but no wider than a star: stars that touch.
+    Blend,
     Shape,
 }
 
@@ -89,7 +103,7 @@ fn verdict(setup: &FitSetup, adaptive: &Adaptive, bulk: f64, sharpest: Sharpest)
         Verdict::HotPixel
     } else if large > limit * bulk {
         if small < 2.0 * bulk {
-            Verdict::Line
+            Verdict::Blend
         } else {
             Verdict::Shape
         }

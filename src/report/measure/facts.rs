@@ -4,6 +4,7 @@ use crate::report::drawing::{Anchor, Point, Shape, text_width};
 use crate::report::page::folded;
 use crate::report::table::with_sigma;
 
+use super::lines as foreign;
 use super::panel::{Area, FOUND, KNOWN, LETTERS, LINE, QUIET, WORDS, text};
 use super::{Identified, Identity, MeasuredFile, Measurement, marks, places};
 
@@ -60,6 +61,7 @@ fn lines(file: &MeasuredFile, measured: &Measurement) -> Vec<(&'static str, Stri
         Some(trail) => ("trail", format!("{} px", with_sigma(trail.length))),
         None => ("trail", "not measured".into()),
     });
+    lines.extend(foreign::words(&measured.field.rejected).map(|words| ("foreign", words)));
     lines
 }
 

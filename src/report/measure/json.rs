@@ -68,7 +68,12 @@ struct Field {
     corner_stretch_sigma_px: Number,
     corner_stretch: Option<&'static str>,
     rejected_hot_pixels: usize,
+    /// Stars that touch so closely that they show as one drawn-out patch.
+    rejected_blended: usize,
+    /// Lines of satellites and aircraft.
     rejected_lines: usize,
+    /// Ends x, y, x, y of the longest of these.
+    longest_line_px: Option<[Number; 4]>,
     rejected_shapes: usize,
     stars: Vec<StarEntry>,
 }
@@ -190,7 +195,12 @@ impl From<&Measurement> for Field {
             corner_stretch_sigma_px: field.lens.and_then(|lens| number(lens.corner.sigma.px())),
             corner_stretch: field.lens.map(|lens| lens.stretch.key()),
             rejected_hot_pixels: field.rejected.hot_pixels,
+            rejected_blended: field.rejected.blended,
             rejected_lines: field.rejected.lines,
+            longest_line_px: field
+                .rejected
+                .longest_line
+                .map(|line| [line.from.x, line.from.y, line.to.x, line.to.y].map(number)),
             rejected_shapes: field.rejected.shapes,
             stars: star_entries(field, measured.identity.known()),
         }

@@ -6,6 +6,7 @@ mod dial;
 mod facts;
 mod identity;
 mod json;
+mod lines;
 mod marks;
 mod panel;
 mod photograph;

@@ -6,6 +6,7 @@ use crate::report::table::file_name;
 
 use super::dial::{self, dial};
 use super::facts::{self, facts};
+use super::lines;
 use super::marks::marks;
 use super::panel::{Area, GROUND, LETTERS, PHOTOGRAPH, QUIET, RULE, WORDS, cut, sized_text, text};
 use super::whiskers::whiskers;
@@ -50,6 +51,8 @@ impl MeasuredFile {
             measured.identity.known(),
             &layout.photograph,
         ));
+        let rejected = &measured.field.rejected;
+        shapes.extend(lines::mark(rejected, &layout.photograph, scale));
         shapes.push(layout.photograph.border(RULE));
         shapes.extend(facts(self, measured, &layout.facts));
         shapes.extend(dial(self, layout.dial, scale));

@@ -7,7 +7,7 @@ use crate::report::text::{labelled, set_aside};
 use crate::report::{FrameReport, table};
 use crate::stars::Stretch;
 
-use super::{MeasureReport, MeasuredFile, json, places};
+use super::{MeasureReport, MeasuredFile, json, lines, places};
 
 impl MeasureReport {
     /// The report as JSON.
@@ -47,6 +47,13 @@ impl MeasureReport {
             page.gap();
             page.words(Role::Body, " corners  ", &words);
         }
+        let foreign = foreign_lines(frames);
+        if !foreign.is_empty() {
+            page.gap();
+        }
+        for words in foreign {
+            page.words(Role::Body, " lines    ", &words);
+        }
         page.gap();
         let warnings = report.warnings.iter().map(|warning| warning.text.as_str());
         labelled(&mut page, "beware", Role::Middling, warnings);
@@ -70,6 +77,24 @@ fn answer(used: &[&FrameReport], files: &[MeasuredFile]) -> String {
         None => "Cannot tell: too few stars in every frame.".into(),
     };
     format!("{trails} {}", identified(files))
+}
+
+/// The lines of satellites and aircraft, frame by frame; of many frames the first few.
+fn foreign_lines(files: &[MeasuredFile]) -> Vec<String> {
+    const MOST: usize = 6;
+    let told = |file: &MeasuredFile| {
+        let words = lines::words(&file.measured.as_ref()?.field.rejected)?;
+        Some(format!("{}: {words}", table::file_name(&file.frame.file)))
+    };
+    let mut all: Vec<String> = files.iter().filter_map(told).collect();
+    if all.len() > MOST {
+        let more = all.len() + 1 - MOST;
+        all.truncate(MOST - 1);
+        all.push(format!(
+            "{more} more frames have such lines; --json has all"
+        ));
+    }
+    all
 }
 
 /// The frame whose corners are drawn longest, where that is sure (three sigmas).
@@ -136,6 +161,8 @@ mod tests {
     use crate::report::measure::identity::tests::identified;
     use crate::report::measure::tests::{looking, slanted};
     use crate::report::page::{Ink, Letters};
+    use crate::stars::LightLine;
+    use crate::units::PixelPoint;
 
     fn text_of(frames: Vec<MeasuredFile>) -> String {
         MeasureReport::to_text(&Warned::clean(MeasureReport { frames }), &LOOK)
@@ -168,6 +195,23 @@ mod tests {
         (center.horizon, center.hour_angle) = (None, None);
         let text = text_of(vec![file]);
         assert!(text.contains("--site"), "{text}");
+    }
+
+    #[test]
+    fn a_satellite_is_told_with_its_ends() {
+        let mut file = slanted();
+        if let Some(measured) = &mut file.measured {
+            measured.field.rejected.lines = 1;
+            measured.field.rejected.longest_line = Some(LightLine {
+                from: PixelPoint::new(5.0, 820.0),
+                to: PixelPoint::new(1421.0, 742.0),
+            });
+        }
+        let text = text_of(vec![file.clone()]);
+        let told = "IMG_1.jpg: a satellite or aircraft line from 5,820 to 1421,742";
+        assert!(text.contains(told), "{text}");
+        let many = text_of(vec![file; 9]);
+        assert!(many.contains("4 more frames have such lines"), "{many}");
     }
 
     #[test]
