@@ -7,6 +7,7 @@ use super::plates::Plates;
 use crate::identify::attitude::{
     AirDoubt, Anchor, Attitudes, ModelDoubt, Reference, solve_attitudes, systematic_floor,
 };
+use crate::identify::lens::Lens;
 use crate::identify::pointing::Pointing;
 use crate::identify::tracks::{join_by_name, link_tracks};
 use crate::identify::Plate;
