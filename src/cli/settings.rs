@@ -33,6 +33,8 @@ pub struct DiagnoseRun {
     pub red: bool,
     /// Threads to use; `None` takes one a core.
     pub threads: Option<NonZeroUsize>,
+    /// Where settings came from, a sentence for the report.
+    pub origin: Option<String>,
 }
 
 /// How much text the terminal gets.
@@ -72,6 +74,7 @@ impl DiagnoseArgs {
                 Detail::Full
             },
             red: self.red,
+            origin: kept.origin(&folder),
             folder,
         })
     }
