@@ -239,7 +239,7 @@ fn a_correction_is_told_in_turns_of_the_base_s_screws() {
         "2.0 turns of its screw.",
         "2.0 turns of its screw anticlockwise.",
         "a beam has to end 82' right and 14' down",
-        "For the 180 s that you want",
+        "180 s that you want",
         "50 mm: ",
     ] {
         assert!(words.contains(expected), "{expected} is not in {words}");

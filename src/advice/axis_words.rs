@@ -72,21 +72,11 @@ pub(super) fn axis_wrong(axis: &AxisEstimate, tense: Tense) -> String {
             format!("{} {side}", measured_words(*part))
         })
         .collect();
-    let unseen: Vec<String> = sides
-        .iter()
-        .filter(|(part, ..)| !is_seen(*part))
-        .map(|(part, name, ..)| unseen_words(*part, name))
-        .collect();
+    let unseen = unseen_words(&sides.map(|(part, name, ..)| (part, name)));
     match (seen.is_empty(), unseen.is_empty()) {
         (false, true) => format!("the axis {points} {}", seen.join(", ")),
-        (false, false) => {
-            format!(
-                "the axis {points} {}; it {is} {}",
-                seen.join(", "),
-                unseen.join(", ")
-            )
-        }
-        _ => format!("the axis {is} {}", unseen.join(", ")),
+        (false, false) => format!("the axis {points} {}; it {is} {unseen}", seen.join(", ")),
+        _ => format!("the axis {is} {unseen}"),
     }
 }
 
@@ -94,17 +84,30 @@ fn is_seen(part: Measured<Angle>) -> bool {
     part.value.abs() > part.sigma * 2.0
 }
 
-/// "on the pole in azimuth within 0.1'": the value and two sigmas, rounded up.
-fn unseen_words(part: Measured<Angle>, name: &str) -> String {
-    if part.sigma > UNKNOWN {
-        return format!("not known in {name} (+- {})", angle_words(part.sigma));
+/// "on the pole within 0.1' in azimuth and 0.3' in altitude": of the parts that are not seen, the
+/// value and two sigmas, rounded up. Nothing where all are seen.
+fn unseen_words(parts: &[(Measured<Angle>, &str)]) -> String {
+    let unseen = || parts.iter().filter(|(part, _)| !is_seen(*part));
+    let within: Vec<String> = unseen()
+        .filter(|(part, _)| part.sigma <= UNKNOWN)
+        .map(|(part, name)| {
+            let limit = part.value.abs() + part.sigma * 2.0;
+            let tenths = (limit.arcmin() * 10.0 - 1e-6).ceil().max(1.0);
+            format!(
+                "{} in {name}",
+                angle_words(Angle::from_arcmin(tenths / 10.0))
+            )
+        })
+        .collect();
+    let unknown = unseen()
+        .filter(|(part, _)| part.sigma > UNKNOWN)
+        .map(|(part, name)| format!("not known in {name} (+- {})", angle_words(part.sigma)));
+    let mut words: Vec<String> = Vec::new();
+    if !within.is_empty() {
+        words.push(format!("on the pole within {}", within.join(" and ")));
     }
-    let limit = part.value.abs() + part.sigma * 2.0;
-    let tenths = (limit.arcmin() * 10.0 - 1e-6).ceil().max(1.0);
-    format!(
-        "on the pole in {name} within {}",
-        angle_words(Angle::from_arcmin(tenths / 10.0))
-    )
+    words.extend(unknown);
+    words.join(", ")
 }
 
 /// What happened to the axis before these frames.
@@ -166,18 +169,20 @@ mod tests {
     fn a_part_that_is_not_seen_has_a_limit_and_no_side() {
         let part =
             |value, sigma| Measured::new(Angle::from_arcmin(value), Angle::from_arcmin(sigma));
+        let words = |east, up| unseen_words(&[(east, "azimuth"), (up, "altitude")]);
         assert_eq!(
-            unseen_words(part(0.0, 0.02), "azimuth"),
-            "on the pole in azimuth within 0.1'"
+            words(part(0.0, 0.02), part(-0.3, 0.2)),
+            "on the pole within 0.1' in azimuth and 0.7' in altitude"
         );
         assert_eq!(
-            unseen_words(part(-0.3, 0.2), "altitude"),
-            "on the pole in altitude within 0.7'"
+            words(part(5.0, 0.1), part(-0.3, 0.2)),
+            "on the pole within 0.7' in altitude"
         );
         assert_eq!(
-            unseen_words(part(9.0, 90.0), "altitude"),
-            "not known in altitude (+- 90')"
+            words(part(0.1, 0.1), part(9.0, 90.0)),
+            "on the pole within 0.3' in azimuth, not known in altitude (+- 90')"
         );
+        assert_eq!(words(part(5.0, 0.1), part(5.0, 0.2)), "");
         assert!(is_seen(part(-0.3, 0.1)) && !is_seen(part(0.2, 0.1)));
     }
 

@@ -179,7 +179,7 @@ fn axis_unsure(situation: &Situation<'_>) -> String {
         );
     }
     format!(
-        "The axis looks off ({}), but no part is sure enough to move it: take the frames listed below.",
+        "Stars trail as by an axis that is off, but it is not known well enough to move ({}): take the frames listed below.",
         axis_wrong(axis, Tense::Present)
     )
 }

@@ -20,9 +20,10 @@ use super::threads::in_threads;
 pub fn run(args: &DiagnoseArgs) -> Result<Outcome, Error> {
     let run = args.checked()?;
     let bar = Bar::new(run.red);
-    let report = in_threads(run.threads, || {
+    let mut report = in_threads(run.threads, || {
         pipeline::diagnose(&run.folder, &run.settings, &bar)
     })?;
+    report.value.assumptions.extend(run.origin.clone());
     publish(&run, &report)?;
     Ok(if report.value.is_answered() {
         Outcome::Answered

@@ -36,6 +36,8 @@ pub struct DiagnoseRun {
     pub red: bool,
     /// Threads to use; `None` takes one a core.
     pub threads: Option<NonZeroUsize>,
+    /// Where settings came from, a sentence for the report.
+    pub origin: Option<String>,
 }
 
 /// Where the report's page goes.
@@ -89,6 +91,7 @@ impl DiagnoseArgs {
                 Detail::Full
             },
             red: self.red,
+            origin: kept.origin(&folder),
             folder,
         })
     }

@@ -35,9 +35,19 @@ pub struct OutlookQuestion<'a> {
 pub struct Outlook {
     /// The lens in use first, then the bag.
     pub lenses: Vec<LensOutlook>,
-    /// Frames that stay round with the lens in use where the drive's swing does most, by exposure;
-    /// empty without a swing whose period is known.
+    /// Frames that stay round with the lens in use, by exposure; empty without a swing.
     pub kept: Vec<KeptShare>,
+    /// What those shares rest on.
+    pub kept_by: KeptBy,
+}
+
+/// What the shares of round frames rest on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum KeptBy {
+    /// A swing whose period is known, where it does most.
+    Swing,
+    /// The paces of the frames at hand, at their own places.
+    Frames,
 }
 
 /// What one lens will stand.
@@ -75,6 +85,8 @@ pub struct KeptShare {
 const PHASES: usize = 120;
 /// Points of an exposure at which the swing is looked at.
 const POINTS: usize = 24;
+/// Frames that tell a share.
+const LEAST_FRAMES: usize = 4;
 /// Halvings to the longest exposure.
 const HALVINGS: usize = 40;
 
@@ -83,7 +95,8 @@ const HALVINGS: usize = 40;
 /// Method: the drift of the turning axis (w (r a - P) x s), and the swing of the drive along the
 /// daily motion on top of it; a trail is the extent of the path, and the longest exposure the one
 /// that no start in the swing makes longer than the tolerance. A swing without a known period
-/// counts as a rate that is wrong by the most that a frame shows. Refraction's own drift is left out too: it matters low in the sky.
+/// counts as a rate that is wrong by the most that a frame shows. Refraction counts as in the frame
+/// where it drifts stars fastest; at the target it is left out, which matters low in the sky only.
 pub fn outlook(question: &OutlookQuestion<'_>) -> Option<Outlook> {
     let evidence = question.evidence;
     let axis = evidence.axis()?;
@@ -102,6 +115,7 @@ pub fn outlook(question: &OutlookQuestion<'_>) -> Option<Outlook> {
         ..as_it_stands
     };
     let swing = known_swing(evidence);
+    let air = drift_by_air(evidence);
     let of_lens = |focal: Length| {
         let camera = CameraInUse {
             focal,
@@ -111,7 +125,7 @@ pub fn outlook(question: &OutlookQuestion<'_>) -> Option<Outlook> {
             target: question
                 .target
                 .map(|target| Path::at(axis, target, swing).longest(camera, question.tolerance)),
-            worst: Path::worst(axis, swing).longest(camera, question.tolerance),
+            worst: Path::worst(axis, swing, air).longest(camera, question.tolerance),
         };
         LensOutlook {
             camera,
@@ -123,18 +137,57 @@ pub fn outlook(question: &OutlookQuestion<'_>) -> Option<Outlook> {
     let lenses: Vec<LensOutlook> = all.map(|&focal| of_lens(focal)).collect();
     let camera = lenses[0].camera;
     let share = |&exposure: &Seconds| {
-        let of = |axis| Path::worst(axis, swing).share_round(camera, exposure, question.tolerance);
+        let of = |axis| {
+            let path = Path::worst(axis, swing, air);
+            path.share_round(camera, exposure, question.tolerance)
+        };
         KeptShare {
             exposure,
             now: of(&as_it_stands),
             after_correction: of(&corrected),
         }
     };
-    let kept = match swing {
-        Some(_) => question.exposures.iter().map(share).collect(),
-        None => Vec::new(),
+    let exposures = question.exposures.iter();
+    let (kept, kept_by) = match swing {
+        Some(_) => (exposures.map(share).collect(), KeptBy::Swing),
+        None => {
+            let shares = exposures
+                .filter_map(|&exposure| share_of_frames(evidence, exposure, question.tolerance));
+            (shares.collect(), KeptBy::Frames)
+        }
     };
-    Some(Outlook { lenses, kept })
+    Some(Outlook {
+        lenses,
+        kept,
+        kept_by,
+    })
+}
+
+/// The part of the frames at hand that would stay round at another exposure, each at its own pace;
+/// `None` without a swing or with fewer frames than tell a share.
+fn share_of_frames(evidence: &Evidence, exposure: Seconds, tolerance: Pixels) -> Option<KeptShare> {
+    evidence.fit.as_ref()?.drive.as_ref()?.periodic?;
+    let paces: Vec<(f64, f64)> = evidence
+        .frames
+        .iter()
+        .filter_map(|frame| {
+            let (parts, time) = (frame.predicted?, frame.exposure?.s());
+            let left = (parts.drive + parts.refraction).length().px();
+            Some((parts.total.length().px() / time, left / time))
+        })
+        .collect();
+    if paces.len() < LEAST_FRAMES {
+        return None;
+    }
+    let share = |pace: &dyn Fn(&(f64, f64)) -> f64| {
+        let fits = |one: &&(f64, f64)| pace(one) * exposure.s() <= tolerance.px();
+        paces.iter().filter(fits).count() as f64 / paces.len() as f64
+    };
+    Some(KeptShare {
+        exposure,
+        now: share(&|pace| pace.0),
+        after_correction: share(&|pace| pace.1),
+    })
 }
 
 /// The drive's rate over the sidereal one, as it counts for exposures.
@@ -167,6 +220,18 @@ fn mean_rate(evidence: &Evidence) -> f64 {
     })
 }
 
+/// The fastest drift that the changing refraction draws in any frame.
+fn drift_by_air(evidence: &Evidence) -> AngularRate {
+    let rates = evidence.frames.iter().filter_map(|frame| {
+        let trail = frame.predicted?.refraction.length().px();
+        let angle = evidence.pixel_scale? * trail;
+        Some(AngularRate::from_rad_per_s(
+            angle.rad() / frame.exposure?.s(),
+        ))
+    });
+    rates.fold(AngularRate::default(), AngularRate::max)
+}
+
 /// Amplitude and period of the drive's swing, where both are known.
 fn known_swing(evidence: &Evidence) -> Option<(Angle, Seconds)> {
     let record = evidence.fit.as_ref()?.drive.as_ref()?;
@@ -194,10 +259,11 @@ impl Path {
         }
     }
 
-    /// The fastest drift, along the swing: nothing in the sky is worse.
-    fn worst(axis: &TurningAxis, swing: Option<(Angle, Seconds)>) -> Self {
+    /// The fastest drift, along the swing, with the air's share on top: nothing in the sky as high
+    /// as the frames is worse.
+    fn worst(axis: &TurningAxis, swing: Option<(Angle, Seconds)>, air: AngularRate) -> Self {
         Self {
-            along: axis.worst_drift(),
+            along: axis.worst_drift() + air,
             across: AngularRate::default(),
             swing,
         }
@@ -261,6 +327,7 @@ mod tests {
         pixel_pitch: Length::from_um(3.3),
     };
     const TOLERANCE: Pixels = Pixels::new(2.0);
+    const STILL: AngularRate = AngularRate::from_rad_per_s(0.0);
 
     fn pole() -> Direction<Horizon> {
         Direction::from_az_alt(Angle::ZERO, Angle::from_deg(50.0))
@@ -278,9 +345,9 @@ mod tests {
     #[test]
     fn without_a_swing_the_longest_exposure_is_that_of_the_rule() {
         // 9.0757" over 15.041" x 38 x 2.90888e-4 a second, as `report::limits` has it by hand.
-        let longest = Path::worst(&off_by(38.0), None).longest(CAMERA, TOLERANCE);
+        let longest = Path::worst(&off_by(38.0), None, STILL).longest(CAMERA, TOLERANCE);
         assert!((longest.s() - 54.59).abs() < 0.03, "{longest:?}");
-        let aligned = Path::worst(&off_by(0.0), None).longest(CAMERA, TOLERANCE);
+        let aligned = Path::worst(&off_by(0.0), None, STILL).longest(CAMERA, TOLERANCE);
         assert_eq!(aligned, LONGEST);
     }
 
@@ -299,10 +366,14 @@ mod tests {
     fn a_small_swing_never_spoils_a_frame_and_a_large_one_spoils_some() {
         let period = Seconds::new(480.0);
         // 2 x 4" stay below 9.08" whatever the exposure.
-        let small = Path::worst(&off_by(0.0), Some((Angle::from_arcsec(4.0), period)));
+        let small = Path::worst(&off_by(0.0), Some((Angle::from_arcsec(4.0), period)), STILL);
         assert_eq!(small.longest(CAMERA, TOLERANCE), LONGEST);
         // 12" in 480 s run at up to 0.157" a second: 9.08" in about 60 s at the fastest.
-        let large = Path::worst(&off_by(0.0), Some((Angle::from_arcsec(12.0), period)));
+        let large = Path::worst(
+            &off_by(0.0),
+            Some((Angle::from_arcsec(12.0), period)),
+            STILL,
+        );
         let longest = large.longest(CAMERA, TOLERANCE).s();
         // 2 x 12" sin(pi T / 480 s) = 9.0757" at T = 59.3 s.
         assert!((longest - 59.3).abs() < 0.5, "{longest}");
@@ -318,6 +389,7 @@ mod tests {
         let path = Path::worst(
             &off_by(0.0),
             Some((Angle::from_arcsec(10.0), Seconds::new(600.0))),
+            STILL,
         );
         // 9.0757" of 10": |cos| <= 0.90757, which leaves mid phases beyond 24.8 deg: 72.4 %.
         let share = path.share_round(CAMERA, Seconds::new(100.0), TOLERANCE);

@@ -5,45 +5,50 @@ use serde::Serialize;
 use super::contract::{Number, number};
 use super::page::{KEEP_TOGETHER, Page, Role};
 use super::text::{labelled, rounded_down};
-use crate::diagnosis::outlook::{KeptShare, LensOutlook, Outlook, PlaceLimits};
+use crate::diagnosis::outlook::{KeptBy, KeptShare, LensOutlook, Outlook, PlaceLimits};
 use crate::limits::LONGEST;
 use crate::units::Seconds;
 
 /// Shares that are told: from the last exposure that spoils nothing on.
 const MOST_SHARES: usize = 4;
 
-/// A line a lens, and the shares of round frames under a swinging drive.
+/// A line a lens, where a bag or a target makes it worth one, and the shares of round frames under a
+/// swinging drive.
 pub(super) fn write(outlook: &Outlook, page: &mut Page) {
     let has_target = outlook.lenses.iter().any(|lens| lens.now.target.is_some());
-    let head = match has_target {
-        true => "where stars drift fastest, then at the target:",
-        false => "where stars drift fastest:",
-    };
-    let lenses = outlook.lenses.iter().map(lens);
-    let lines: Vec<String> = std::iter::once(head.to_owned()).chain(lenses).collect();
+    let is_asked = has_target || outlook.lenses.len() > 1;
+    let lines = outlook.lenses.iter().filter(|_| is_asked).enumerate();
+    let lines: Vec<String> = lines.map(|(nth, one)| lens(one, nth == 0)).collect();
     labelled(page, "lenses", Role::Body, lines.iter().map(String::as_str));
-    if let Some(words) = shares(&outlook.kept) {
+    if let Some(words) = shares(&outlook.kept, outlook.kept_by) {
         page.words(Role::Body, " keeps    ", &words);
     }
 }
 
-/// "150 mm: 54 s, 120 s; once corrected 640 s".
-fn lens(lens: &LensOutlook) -> String {
-    let focal =
-        format!("{:.0} mm", lens.camera.focal.mm()).replace(' ', &KEEP_TOGETHER.to_string());
-    let (now, after) = (places(&lens.now), places(&lens.after_correction));
-    if now == after {
+/// "150 mm: 54 s where stars drift fastest, 120 s at the target; once corrected 640 s"; the places
+/// are named once.
+fn lens(lens: &LensOutlook, named: bool) -> String {
+    let focal = format!("{:.0} mm", lens.camera.focal.mm());
+    let focal = focal.replace(' ', &KEEP_TOGETHER.to_string());
+    let now = places(&lens.now, named);
+    if lens.now == lens.after_correction {
         format!("{focal}: {now}, corrected or not")
     } else {
+        let after = places(&lens.after_correction, false);
         format!("{focal}: {now}; once corrected {after}")
     }
 }
 
-/// The worst place, and the target where it differs.
-fn places(limits: &PlaceLimits) -> String {
-    let worst = seconds(limits.worst);
-    let target = limits.target.map(seconds).filter(|target| *target != worst);
-    target.map_or(worst.clone(), |target| format!("{worst}, {target}"))
+/// The worst place, and the target.
+fn places(limits: &PlaceLimits, named: bool) -> String {
+    let (worst, at) = match named {
+        true => (" where stars drift fastest", " at the target"),
+        false => ("", ""),
+    };
+    let target = limits
+        .target
+        .map_or(String::new(), |target| format!(", {}{at}", seconds(target)));
+    format!("{}{worst}{target}", seconds(limits.worst))
 }
 
 fn seconds(time: Seconds) -> String {
@@ -56,12 +61,17 @@ fn seconds(time: Seconds) -> String {
 }
 
 /// "60 s keeps 9 of 10 frames round, 120 s 5 of 10": as the axis stands; corrected where it differs.
-fn shares(kept: &[KeptShare]) -> Option<String> {
-    let first = kept.iter().rposition(|one| one.now >= 1.0).unwrap_or(0);
-    let told: Vec<&KeptShare> = kept.iter().skip(first).take(MOST_SHARES).collect();
-    if told.is_empty() {
+fn shares(kept: &[KeptShare], by: KeptBy) -> Option<String> {
+    // All or none of the frames is what the longest exposure says already.
+    let is_part = |share: f64| share > 0.0 && share < 1.0;
+    if !kept
+        .iter()
+        .any(|one| is_part(one.now) || is_part(one.after_correction))
+    {
         return None;
     }
+    let first = kept.iter().rposition(|one| one.now >= 1.0).unwrap_or(0);
+    let told: Vec<&KeptShare> = kept.iter().skip(first).take(MOST_SHARES).collect();
     let list = |share: &dyn Fn(&KeptShare) -> f64| {
         let parts = told.iter().map(|one| {
             let words = format!("{} s {}", one.exposure.s(), of_ten(share(one)));
@@ -75,9 +85,11 @@ fn shares(kept: &[KeptShare]) -> Option<String> {
     } else {
         format!("; once corrected {after}")
     };
-    Some(format!(
-        "frames that the drive's swing leaves round where it does most: {now}{corrected}"
-    ))
+    let basis = match by {
+        KeptBy::Swing => "round where the drive's swing does most",
+        KeptBy::Frames => "round at the paces of these frames",
+    };
+    Some(format!("{basis}: {now}{corrected}"))
 }
 
 fn of_ten(share: f64) -> String {
@@ -92,6 +104,8 @@ fn of_ten(share: f64) -> String {
 pub(super) struct OutlookEntry {
     lenses: Vec<LensEntry>,
     kept: Vec<KeptEntry>,
+    /// What the shares rest on: a swing of known period, or the frames' own paces.
+    kept_by: &'static str,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -128,6 +142,10 @@ impl From<&Outlook> for OutlookEntry {
         Self {
             lenses: outlook.lenses.iter().map(lens).collect(),
             kept: outlook.kept.iter().map(kept).collect(),
+            kept_by: match outlook.kept_by {
+                KeptBy::Swing => "swing",
+                KeptBy::Frames => "frames",
+            },
         }
     }
 }
@@ -156,8 +174,8 @@ mod tests {
             after_correction: limits(1800.0, Some(1800.0)),
         };
         assert_eq!(
-            lens(&outlook).replace(KEEP_TOGETHER, " "),
-            "150 mm: 54 s, 120 s; once corrected 1800+ s"
+            lens(&outlook, false).replace(KEEP_TOGETHER, " "),
+            "150 mm: 54 s, 120 s; once corrected 1800+ s, 1800+ s"
         );
     }
 
@@ -171,9 +189,14 @@ mod tests {
             })
             .to_vec();
         assert_eq!(
-            shares(&kept).unwrap().replace(KEEP_TOGETHER, " "),
-            "frames that the drive's swing leaves round where it does most: 30 s all, 60 s 9 of 10, 120 s 5 of 10"
+            shares(&kept, KeptBy::Swing)
+                .unwrap()
+                .replace(KEEP_TOGETHER, " "),
+            "round where the drive's swing does most: 30 s all, 60 s 9 of 10, 120 s 5 of 10"
         );
-        assert_eq!(shares(&[]), None);
+        let frames = shares(&kept, KeptBy::Frames).unwrap();
+        assert!(frames.starts_with("round at the paces of these frames"));
+        assert_eq!(shares(&kept[..2], KeptBy::Frames), None);
+        assert_eq!(shares(&[], KeptBy::Swing), None);
     }
 }

@@ -85,7 +85,7 @@ mod tests {
     "#;
 
     /// Keys that were added to version 1 since.
-    const ADDITIONS: [&str; 50] = [
+    const ADDITIONS: [&str; 51] = [
         "/alignments/*/axis/mirror",
         "/alignments/*/axis/mirror/altitude_error_arcmin",
         "/alignments/*/axis/mirror/azimuth_error_arcmin",
@@ -100,6 +100,7 @@ mod tests {
         "/alignments/*/drive/standstills",
         "/alignments/*/exposure_outlook",
         "/alignments/*/exposure_outlook/kept",
+        "/alignments/*/exposure_outlook/kept_by",
         "/alignments/*/exposure_outlook/kept/*/exposure_s",
         "/alignments/*/exposure_outlook/kept/*/share_after_correction",
         "/alignments/*/exposure_outlook/kept/*/share_now",

@@ -20,7 +20,7 @@ use super::{
     PeriodicReport, PoleReport, SiteReport, SiteSource,
 };
 use crate::advice::{PoleStarInstead, PoleStarNow};
-use crate::diagnosis::outlook::{KeptShare, LensOutlook, Outlook, PlaceLimits};
+use crate::diagnosis::outlook::{KeptBy, KeptShare, LensOutlook, Outlook, PlaceLimits};
 use crate::limits::CameraInUse;
 use crate::sky::PlaceAboutPole;
 
@@ -43,6 +43,7 @@ fn outlook() -> Outlook {
             now: 0.2,
             after_correction: 1.0,
         }],
+        kept_by: KeptBy::Swing,
     }
 }
 
@@ -349,6 +350,13 @@ pub fn realign() -> Warned<NightReport> {
     let night = &mut report.value;
     night.alignments.truncate(1);
     night.frames.truncate(5);
+    // No settings, no bag, no target; the swing's period is not known.
+    for outlook in night.alignments[0].outlook.iter_mut() {
+        outlook.kept.clear();
+        for lens in &mut outlook.lenses {
+            (lens.now.target, lens.after_correction.target) = (None, None);
+        }
+    }
     night.answer = night.alignments[0].headline.clone();
     report
 }

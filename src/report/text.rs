@@ -194,7 +194,10 @@ fn side(error: Measured<Angle>, positive: &str, negative: &str) -> String {
     if !seen && error.value.abs() < Angle::from_arcmin(0.05) {
         let limit = error.value.abs() + error.sigma * 2.0;
         let tenths = (limit.arcmin() * 10.0 - 1e-6).ceil().max(1.0);
-        return format!("on the pole within {}", arcmin(Angle::from_arcmin(tenths / 10.0)));
+        return format!(
+            "on the pole within {}",
+            arcmin(Angle::from_arcmin(tenths / 10.0))
+        );
     }
     let words = if error.value.rad() < 0.0 {
         negative

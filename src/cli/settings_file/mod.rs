@@ -127,6 +127,21 @@ impl KeptSettings {
         }
     }
 
+    /// Where they come from, as the report on a night tells it; `None` without a file.
+    pub fn origin(&self, night: &Path) -> Option<String> {
+        let name = |file: &PathBuf| match *file == in_folder(night) {
+            true => "the night's folder",
+            false => "your configuration folder",
+        };
+        let names: Vec<&str> = self.files.iter().map(name).collect();
+        (!names.is_empty()).then(|| {
+            format!(
+                "settings of {}: site, clock's zone, camera and lens where the frames say nothing",
+                names.join(" and ")
+            )
+        })
+    }
+
     /// What fills in where frames say nothing.
     pub fn defaults(&self) -> Defaults {
         let lens = match self.lenses.as_slice() {
@@ -184,6 +199,16 @@ mod tests {
         assert!((per_turn(both.base.altitude) - 30.0).abs() < 1e-9);
         assert!((per_turn(both.base.azimuth) - 90.0).abs() < 1e-9);
         assert_eq!(both.site.unwrap().latitude(), Angle::from_deg(51.5));
+    }
+
+    #[test]
+    fn the_report_tells_where_settings_come_from() {
+        let night = Path::new("tonight");
+        let mut kept = KeptSettings::default();
+        assert_eq!(kept.origin(night), None);
+        kept.files = vec![in_folder(night), PathBuf::from("elsewhere/stillpoint.toml")];
+        let words = kept.origin(night).unwrap();
+        assert!(words.starts_with("settings of the night's folder and your configuration folder:"));
     }
 
     #[test]
