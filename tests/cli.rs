@@ -344,7 +344,10 @@ fn a_page_of_pictures_stands_beside_the_night_unless_it_is_not_wanted() {
             }
         }
     }
-    let (night, page) = (place.path().to_str().unwrap(), place.path().join("stillpoint.html"));
+    let (night, page) = (
+        place.path().to_str().unwrap(),
+        place.path().join("stillpoint.html"),
+    );
     assert_eq!(stillpoint(&["diagnose", night, "--no-report"]).code, 0);
     assert!(!page.exists());
     let first = stillpoint(&["diagnose", night]);

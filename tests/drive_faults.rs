@@ -31,6 +31,7 @@ const LISTING: Listing = Listing {
     star_px: 0.05,
     frame_px: 0.002,
     most_stars: Some(200),
+    place_arcsec: 0.5,
 };
 
 const NIGHT: Rig = Rig {

@@ -4,13 +4,13 @@ use super::NightFacts;
 use super::aim::Aimed;
 use super::gather::MeasuredFrame;
 use super::plates::Plates;
+use crate::identify::Plate;
 use crate::identify::attitude::{
     AirDoubt, Anchor, Attitudes, ModelDoubt, Reference, solve_attitudes, systematic_floor,
 };
 use crate::identify::lens::Lens;
 use crate::identify::pointing::Pointing;
 use crate::identify::tracks::{join_by_name, link_tracks};
-use crate::identify::Plate;
 use crate::mount::AIR_SIGMA;
 use crate::mount::invert::{FrameTurn, Stretch};
 use crate::mount::ties::Tie;

@@ -22,7 +22,6 @@ use super::{
 use crate::advice::{PoleStarInstead, PoleStarNow};
 use crate::diagnosis::outlook::{KeptBy, KeptShare, LensOutlook, Outlook, PlaceLimits};
 use crate::limits::CameraInUse;
-use crate::sky::PlaceAboutPole;
 
 fn outlook() -> Outlook {
     let limits = |worst: f64, target: f64| PlaceLimits {

@@ -111,6 +111,9 @@ pub struct Listing {
     /// Most unsaturated stars that a list holds, the brightest; `None` lists all stars that stand
     /// out of the noise.
     pub most_stars: Option<usize>,
+    /// 1-sigma of how far each star stands beside its catalogue place, arcseconds in each direction;
+    /// the same in all frames.
+    pub place_arcsec: f64,
 }
 
 /// Errors of the stars alone, pixels.
@@ -120,6 +123,7 @@ impl From<f64> for Listing {
             star_px,
             frame_px: 0.0,
             most_stars: None,
+            place_arcsec: 0.0,
         }
     }
 }

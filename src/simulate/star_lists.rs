@@ -30,6 +30,8 @@ const MERGING_WIDTHS: f64 = 2.5;
 /// degrees up, 26" 5 degrees up, whatever below the horizon).
 const LOWEST_SINE: f64 = 0.173_648;
 const CENTROIDS: u64 = 0xce27;
+/// Mark of the dice that move a star beside its catalogue place.
+const PLACES: u64 = 0x91ace;
 /// Mark of the dice that move a whole list.
 const WHOLE_LIST: u64 = 0x1157;
 /// Full width at half maximum over standard deviation of a Gaussian, `sqrt(8 ln 2)`.
@@ -50,6 +52,9 @@ pub fn star_list(
     let (sensor, profile) = (&simulation.sensor, &simulation.profile);
     let limit = faintest(sensor, profile, &exposure, shot.exposure, air, FOUND);
     let mut candidates = simulation.stars_for(&exposure, limit);
+    for star in &mut candidates {
+        misplace(star, simulation.scenario.seed, listing.place_arcsec);
+    }
     candidates.sort_by(|a, b| a.magnitude.total_cmp(&b.magnitude));
     let noise_e = noise_under_star(sensor, profile, &exposure, shot.exposure, air);
     let mut lister = Lister {
@@ -97,6 +102,18 @@ pub fn star_list(
         places,
         truth,
     })
+}
+
+/// Moves a star beside its catalogue place, the same in all frames of a night.
+fn misplace(star: &mut SkyStar, seed: u64, sigma_arcsec: f64) {
+    if sigma_arcsec <= 0.0 {
+        return;
+    }
+    let mut dice = dice(seed, &[PLACES, star.ra.to_bits(), star.dec.to_bits()]);
+    let mut off = || Angle::from_arcsec(sigma_arcsec * dice.sample::<f64, _>(StandardNormal)).rad();
+    let (east, north) = (off(), off());
+    star.ra += east / star.dec.cos().max(1e-6);
+    star.dec += north;
 }
 
 /// What moves all stars of a frame together: a shift, and a turn about the middle.

@@ -4,6 +4,7 @@
 
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use rand_distr::StandardNormal;
 use stillpoint::diagnosis::Cause;
 use stillpoint::identify::attitude::FRAME_FLOOR_PX;
 use stillpoint::simulate::{
@@ -23,8 +24,10 @@ pub struct Night {
     pub fault: Fault,
     /// Where each pointing looked.
     pub looks: Vec<Look>,
-    /// Whether the air is the one that the program assumes.
-    pub standard_air: bool,
+    /// How far refraction is from what the program assumes, relative.
+    pub air_off: f64,
+    /// How far the camera's clock is ahead, seconds.
+    pub clock_s: f64,
 }
 
 /// What is wrong with a drive.
@@ -136,7 +139,7 @@ fn draw_any(seed: u64, number: u64, stream: u64) -> Night {
     let mut dice = Dice(ChaCha8Rng::seed_from_u64(seed));
     dice.0.set_stream(stream);
     let site = draw_site(&mut dice);
-    let standard_air = dice.chance(0.75);
+    let (air, clock_s) = (draw_air(&mut dice, site), CLOCK_S * dice.normal());
     let (camera, lens) = (draw_camera(&mut dice), draw_lens(&mut dice));
     let mut looks = Vec::new();
     let pointings = draw_pointings(&mut dice, site.0, &mut looks);
@@ -160,13 +163,14 @@ fn draw_any(seed: u64, number: u64, stream: u64) -> Night {
         star_px: dice.between(0.03, 0.15),
         frame_px: FRAME_FLOOR_PX,
         most_stars: Some(dice.log_between(30.0, 500.0) as usize),
+        place_arcsec: PLACE_ARCSEC,
     };
     Night {
         number,
         scenario: Scenario {
             seed: dice.0.random(),
             start_utc: draw_start(&mut dice),
-            site: air_over(&mut dice, site, standard_air),
+            site: air.0,
             camera,
             lens,
             sky: Sky {
@@ -181,7 +185,8 @@ fn draw_any(seed: u64, number: u64, stream: u64) -> Night {
         listing,
         fault,
         looks,
-        standard_air,
+        air_off: air.1,
+        clock_s,
     }
 }
 
@@ -193,6 +198,9 @@ impl Dice {
     }
     fn log_between(&mut self, low: f64, high: f64) -> f64 {
         self.between(low.ln(), high.ln()).exp()
+    }
+    fn normal(&mut self) -> f64 {
+        self.0.sample(StandardNormal)
     }
     fn chance(&mut self, share: f64) -> bool {
         self.between(0.0, 1.0) < share
@@ -215,35 +223,40 @@ fn draw_site(dice: &mut Dice) -> (f64, f64, f64) {
     )
 }
 
-/// The air that the program assumes at a height, or another that is as likely.
+/// A clock set by hand, 1-sigma, seconds: what the program allows for (its own estimate).
+const CLOCK_S: f64 = 10.0;
+/// How far stars stand beside their catalogue places, 1-sigma, arcseconds: what the program allows
+/// for (its own estimate).
+const PLACE_ARCSEC: f64 = 0.5;
+/// Weather about the air that the program assumes at a height, 1-sigma: what it allows for.
+const WEATHER_C: f64 = 15.0;
+/// The same of the pressure.
+const WEATHER_HPA: f64 = 10.0;
+
+/// The site with its weather, and how far refraction is from that of the air that the program
+/// assumes there, relative.
 ///
-/// Source of the standard air: [ICAO], 1013.25 hPa and 15 degrees C at sea level, 6.5 degrees a
-/// kilometre. The other air: a few per cent of pressure, tens of degrees (own choice).
-fn air_over(
-    dice: &mut Dice,
-    (latitude, longitude, height): (f64, f64, f64),
-    standard: bool,
-) -> SitePlace {
-    let temperature = 15.0 - 0.0065 * height;
-    let pressure = 1013.25 * (1.0 - 0.0065 * height / 288.15).powf(5.25588);
-    let (pressure_off, temperature_off) = (dice.between(0.97, 1.02), dice.between(-20.0, 12.0));
-    SitePlace {
+/// Source of the air that it assumes: [ICAO], 1013.25 hPa and 15 degrees C at sea level, 6.5 degrees
+/// a kilometre.
+fn draw_air(dice: &mut Dice, (latitude, longitude, height): (f64, f64, f64)) -> (SitePlace, f64) {
+    let assumed_c = 15.0 - 0.0065 * height;
+    let assumed_hpa = 1013.25 * (1.0 - 0.0065 * height / 288.15).powf(5.25588);
+    let temperature = assumed_c + WEATHER_C * dice.normal();
+    let pressure = assumed_hpa + WEATHER_HPA * dice.normal();
+    let site = SitePlace {
         latitude_deg: latitude,
         longitude_deg: longitude,
         height_m: height,
-        pressure_hpa: if standard {
-            pressure
-        } else {
-            pressure * pressure_off
-        },
-        temperature_c: if standard {
-            temperature
-        } else {
-            temperature + temperature_off
-        },
+        pressure_hpa: pressure,
+        temperature_c: temperature,
         humidity: 0.0,
         ut1_minus_utc_s: dice.between(-0.3, 0.3),
-    }
+    };
+    let density = |hpa: f64, c: f64| hpa / (c + 273.15);
+    (
+        site,
+        density(pressure, temperature) / density(assumed_hpa, assumed_c) - 1.0,
+    )
 }
 
 fn draw_camera(dice: &mut Dice) -> CameraBody {

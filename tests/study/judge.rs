@@ -2,8 +2,10 @@
 
 #![allow(dead_code)] // The program and the test use their own parts.
 
+use jiff::SignedDuration;
 use stillpoint::diagnosis::Cause;
 use stillpoint::error::Error;
+use stillpoint::frame::Header;
 use stillpoint::pipeline::{DiagnoseSettings, MeasuredAlignment, MeasuredFrame, diagnose_measured};
 use stillpoint::report::{AlignmentReport, AxisReport, NightReport};
 use stillpoint::simulate::{AxisTruth, FrameTruth, SimulatedField, star_lists};
@@ -116,7 +118,10 @@ pub fn judge(night: Night) -> Result<Outcome, Error> {
     let truths: Vec<FrameTruth> = lists.iter().map(|list| list.truth.clone()).collect();
     let alignment = MeasuredAlignment {
         name: "night".into(),
-        frames: lists.into_iter().map(measured).collect(),
+        frames: lists
+            .into_iter()
+            .map(|list| measured(list, night.clock_s))
+            .collect(),
     };
     let report = diagnose_measured(vec![alignment], &DiagnoseSettings::default()).value;
     let found = report.alignments[0].axis;
@@ -136,10 +141,16 @@ pub fn judge(night: Night) -> Result<Outcome, Error> {
     })
 }
 
-fn measured(list: SimulatedField) -> MeasuredFrame {
+/// What the night's files would give, by a camera's clock that is ahead.
+fn measured(list: SimulatedField, clock_s: f64) -> MeasuredFrame {
+    let ahead = SignedDuration::from_secs_f64(clock_s);
+    let start = list.header.start;
     MeasuredFrame {
         file: list.truth.file,
-        header: list.header,
+        header: Header {
+            start: start.map(|start| start.saturating_add(ahead).unwrap_or(start)),
+            ..list.header
+        },
         field: list.field,
         stacked: None,
     }

@@ -103,6 +103,7 @@ pub fn measured(lists: &[SimulatedField]) -> MeasuredAlignment {
         file: list.truth.file.clone(),
         header: list.header.clone(),
         field: list.field.clone(),
+        stacked: None,
     };
     MeasuredAlignment {
         name: "night".into(),
