@@ -7,8 +7,10 @@ use crate::units::{PixelPoint, PixelVector};
 
 /// A piece of a line is at least this long, in Gaussian sigmas of a star: longer than pairs of stars.
 const LEAST_PIECE: f64 = 18.0;
-/// A line of pieces is at least this long, pixels, and this many times the stars' trails longer.
+/// A line of pieces is at least this long, in pixels and in sigmas of a star (stars out of focus touch in
+/// chains), and this many times the stars' trails longer.
 const LEAST_LENGTH: f64 = 60.0;
+const LEAST_SIGMAS: f64 = 40.0;
 const TRAILS: f64 = 3.0;
 /// The same for a line that runs with the trails, of which several may touch end to end.
 const PARALLEL_TRAILS: f64 = 8.0;
@@ -47,7 +49,7 @@ pub(super) fn light_lines(
             None => lines.push(piece),
         }
     }
-    lines.retain(|line| is_long_line(line, trail));
+    lines.retain(|line| is_long_line(line, sigma, trail));
     lines.sort_by(|a, b| b.length().total_cmp(&a.length()));
     lines
 }
@@ -89,13 +91,13 @@ impl LightLine {
 }
 
 /// Whether a line is longer than stars with this trail draw, alone or touching end to end.
-pub(super) fn is_long_line(line: &LightLine, trail: PixelVector) -> bool {
+pub(super) fn is_long_line(line: &LightLine, sigma: f64, trail: PixelVector) -> bool {
     let along = line.along();
     let trail_length = trail.length().px();
     let across = (trail.dx * along.dy - trail.dy * along.dx).abs();
     let parallel = across < PARALLEL_RAD * trail_length;
     let trails = if parallel { PARALLEL_TRAILS } else { TRAILS };
-    line.length() > LEAST_LENGTH + trails * trail_length
+    line.length() > LEAST_LENGTH.max(LEAST_SIGMAS * sigma) + trails * trail_length
 }
 
 /// Whether most of a piece runs over plain sky inside the frame.

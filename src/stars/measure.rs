@@ -167,7 +167,9 @@ fn fill_long(
     else {
         return false;
     };
-    let lines = lines.iter().filter(|line| is_foreign(line, &vectors));
+    let lines = lines
+        .iter()
+        .filter(|line| is_foreign(line, bulk.sigma, &vectors));
     let lines: Vec<LightLine> = lines.copied().collect();
     let rejected = Rejected {
         lines: lines.len(),
@@ -204,8 +206,8 @@ fn count_foreign(
 }
 
 /// Whether a line is no star's trail, by the trails as they were found in the end.
-fn is_foreign(line: &LightLine, field: &VectorField) -> bool {
-    is_long_line(line, field.at(line.middle()))
+fn is_foreign(line: &LightLine, sigma: f64, field: &VectorField) -> bool {
+    is_long_line(line, sigma, field.at(line.middle()))
 }
 
 /// The patches under a filter as wide as the stars, and what the fit must know to measure them.
