@@ -2,6 +2,7 @@
 
 use super::Situation;
 use crate::diagnosis::Standstill;
+use crate::mount::AxisUnknown;
 use crate::mount::drive::DriveRecord;
 use crate::mount::slip::DriveStep;
 use crate::mount::swing::Swing;
@@ -10,7 +11,15 @@ use crate::units::{Angle, Measured, Seconds};
 /// Rate, swing, step and standstills of the drive, as far as they were seen.
 pub(super) fn drive_reasons(situation: &Situation<'_>) -> Vec<String> {
     let mut sentences = Vec::new();
-    let fit = situation.evidence.fit.as_ref();
+    // A record about an axis that does not fit is no record.
+    let fit = situation.evidence.fit.as_ref().filter(|fit| {
+        !matches!(
+            fit.axis,
+            Err(AxisUnknown::Creeping
+                | AxisUnknown::Inconsistent
+                | AxisUnknown::Disagreeing { .. })
+        )
+    });
     if let Some(record) = fit.and_then(|fit| fit.drive.as_ref()) {
         sentences.push(rate(record));
         sentences.extend(record.periodic.as_ref().map(swing));
@@ -25,9 +34,14 @@ fn rate(record: &DriveRecord) -> String {
     // Four decimals show every switch and trim; a finer error is shown as one of the last digit.
     let sigma = record.rate_ratio.sigma.max(1e-4);
     format!(
-        "the drive turned at {:.4} +- {sigma:.4} of the star rate",
-        record.rate_ratio.value
+        "the drive turned at {} +- {sigma:.4} of the star rate",
+        ratio(record.rate_ratio.value)
     )
+}
+
+/// Four decimals; what rounds to zero has no sign.
+fn ratio(value: f64) -> String {
+    format!("{:.4}", (value * 1e4).round() / 1e4 + 0.0)
 }
 
 fn swing(swing: &Swing) -> String {
@@ -115,6 +129,13 @@ mod tests {
             watched: Seconds::new(240.0),
             odds: 1e-6,
         }
+    }
+
+    #[test]
+    fn a_drive_that_stands_turns_at_zero_without_a_sign() {
+        assert_eq!(ratio(-0.000_03), "0.0000");
+        assert_eq!(ratio(-1.002_96), "-1.0030");
+        assert_eq!(ratio(0.999_96), "1.0000");
     }
 
     #[test]

@@ -9,6 +9,8 @@ use crate::mount::plan::{Purpose, TestFrames, hour_angle_declination};
 use crate::sky::{Direction, Horizon};
 use crate::units::{Angle, Seconds};
 
+/// No error is shown smaller than the last digit.
+const LAST_DIGIT: Angle = Angle::from_arcmin(0.1);
 /// An axis known to better than this in its weak direction needs no word about it.
 const FINE: Angle = Angle::from_arcmin(1.0);
 
@@ -143,7 +145,7 @@ pub fn known_words(situation: &Situation<'_>) -> Option<String> {
     let numbers = format!(
         "{} is known to {}, {} only to {}",
         line.across().key(),
-        angle_words(known.strong_sigma),
+        angle_words(known.strong_sigma.max(LAST_DIGIT)),
         line.key(),
         angle_words(known.weak_sigma)
     );

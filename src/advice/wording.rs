@@ -360,12 +360,7 @@ fn todo(
             seconds_words(now),
             seconds_words(after)
         )),
-        (Some(now), None)
-            if matches!(
-                decision,
-                Decision::Realign | Decision::Shorten | Decision::FixDrive
-            ) =>
-        {
+        (Some(now), None) if matches!(decision, Decision::Realign | Decision::FixDrive) => {
             steps.push(format!(
                 "Until then, expose no longer than {} s.",
                 seconds_words(now)

@@ -17,14 +17,6 @@ pub struct GroundPlate {
     pub attitude: Rotation<Camera, Horizon>,
     /// The lens without the air.
     pub lens: Lens,
-    /// What was known of the lens before these stars, 1-sigma: focal length (relative) ...
-    pub focal_sigma: f64,
-    /// ... `lens.k1` ...
-    pub k1_sigma: f64,
-    /// ... and `lens.k2`.
-    pub k2_sigma: f64,
-    /// Scatter of the stars on one axis, pixels.
-    pub scatter_px: f64,
 }
 
 /// Compression of the sky by refraction straight overhead: 58.3" of refraction a radian.
@@ -34,8 +26,6 @@ const COMPRESSION: Angle = Angle::from_arcsec(58.3);
 const LOWEST: Angle = Angle::from_deg(10.0);
 /// Error of a catalogue place and its star's own motion.
 const PLACE: Angle = Angle::from_arcsec(0.5);
-/// Terms that the stars carry.
-const N_TERMS: f64 = 5.0;
 
 /// Fits attitude and lens to a plate's stars where they are seen over the ground.
 ///
@@ -68,21 +58,9 @@ pub fn fit_over_ground(
         squeeze: Squeeze::default(),
     };
     let fit = fit_pose(&pairings, start, &prior, lens.focal_px * PLACE.rad())?;
-    let kept = fit
-        .residuals
-        .iter()
-        .zip(&fit.kept)
-        .filter(|(_, kept)| **kept);
-    let (sum, count) = kept.fold((0.0, 0.0), |(sum, count), (residual, _)| {
-        (sum + residual.norm_squared(), count + 2.0)
-    });
     Some(GroundPlate {
         attitude: Rotation::new(fit.pose.attitude),
         lens: fit.pose.lens,
-        focal_sigma: prior.ln_focal_sigma,
-        k1_sigma: prior.k1_sigma,
-        k2_sigma: prior.k2_sigma,
-        scatter_px: (sum / (count - N_TERMS).max(1.0)).sqrt(),
     })
 }
 
@@ -112,5 +90,109 @@ fn prior(plate: &Plate, lens: &Lens, altitude: Angle) -> LensPrior {
         k2: lens.k2,
         k2_sigma: plate.k2_sigma,
         squeeze_sigma: 0.0,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::identify::hint::attitude_towards;
+    use crate::identify::plate::Match;
+    use crate::identify::test_fields::{FieldNoise, field_of, star_at};
+    use crate::sky::Atmosphere;
+    use crate::units::{PixelPoint, PixelVector, Pixels};
+
+    /// Sigma of a star's place on one axis, pixels.
+    const SIGMA_PX: f64 = 0.05;
+
+    /// Stars seen through air by a camera that looks 30 degrees high: their places without air, and
+    /// the frame.
+    fn frame(
+        lens: &Lens,
+        camera: Rotation<Camera, Horizon>,
+    ) -> (Vec<Direction<Horizon>>, StarField) {
+        let mut noise = FieldNoise::new(30);
+        let air = Atmosphere::standard(0.0);
+        let mut sky = Vec::new();
+        let mut stars = Vec::new();
+        for nth in 0..150 {
+            let pixel = PixelPoint::new(noise.uniform(0.0, 1999.0), noise.uniform(0.0, 1333.0));
+            sky.push(air.unrefract(camera.apply(lens.direction(pixel))));
+            let (x, y) = (SIGMA_PX * noise.normal(), SIGMA_PX * noise.normal());
+            let flux = 1.0 / f64::from(nth + 1);
+            stars.push(star_at(pixel.x + x, pixel.y + y, flux, SIGMA_PX));
+        }
+        (sky, field_of(2000, 1334, stars))
+    }
+
+    /// The plate of such a frame, which takes the places without air for what was seen.
+    fn plate(field: &StarField, sky: &[Direction<Horizon>], start: Pose) -> Plate {
+        let lens = start.lens;
+        let pairings: Vec<Pairing> = field
+            .stars
+            .iter()
+            .zip(sky)
+            .map(|(star, place)| Pairing {
+                sky: place.vector(),
+                pixel: star.position,
+                covariance: star.position_covariance,
+            })
+            .collect();
+        let loose = LensPrior {
+            ln_focal: lens.focal_px.ln(),
+            ln_focal_sigma: 0.01,
+            k1: lens.k1,
+            k1_sigma: 0.05,
+            k2: lens.k2,
+            k2_sigma: 0.001,
+            squeeze_sigma: 0.0,
+        };
+        let fit = fit_pose(&pairings, start, &loose, 0.01).unwrap();
+        let matched = |idx| Match {
+            star_idx: idx,
+            catalogue_idx: idx,
+            residual: PixelVector::new(0.0, 0.0),
+        };
+        Plate {
+            lens: fit.pose.lens,
+            focal_sigma: fit.covariance[(3, 3)].sqrt(),
+            k1_sigma: fit.covariance[(4, 4)].sqrt(),
+            attitude: Rotation::new(fit.pose.attitude),
+            attitude_covariance: Matrix3::identity() * 1e-12,
+            matches: (0..field.stars.len()).map(matched).collect(),
+            rms: Pixels::new(SIGMA_PX),
+            log10_chance: -50.0,
+            k2_sigma: 0.001,
+            frame_center: PixelPoint::new(999.5, 666.5),
+        }
+    }
+
+    #[test]
+    fn the_air_is_in_the_lens_of_the_plate_and_not_in_that_over_the_ground() {
+        let lens = Lens {
+            focal_px: 3000.0,
+            center: PixelPoint::new(999.5, 666.5),
+            k1: -0.02,
+            k2: 0.0,
+        };
+        let aim = Direction::from_az_alt(Angle::from_deg(160.0), Angle::from_deg(30.0));
+        let camera = attitude_towards(aim, Angle::from_deg(20.0));
+        let (sky, field) = frame(&lens, camera);
+        let start = Pose {
+            lens,
+            attitude: *camera.inner(),
+            squeeze: Squeeze::default(),
+        };
+        let plate = plate(&field, &sky, start);
+        let air = Atmosphere::standard(0.0);
+        let seen = |idx: usize| air.refract(sky[idx]);
+        let found = fit_over_ground(&field, &plate, &plate.lens, seen).unwrap();
+        let off = |one: &Lens| (one.focal_px - lens.focal_px).abs();
+        // Between the constant (straight overhead, or sideways) and four times it (upwards here),
+        // 0.85 to 3.4 px of 3000.
+        assert!(off(&plate.lens) > 0.8, "{}", off(&plate.lens));
+        assert!(off(&found.lens) < 0.2, "{}", off(&found.lens));
+        let turned = found.attitude.inner().angle_to(camera.inner());
+        assert!(turned < Angle::from_arcsec(5.0).rad(), "{turned}");
     }
 }

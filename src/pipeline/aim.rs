@@ -7,7 +7,7 @@ use crate::error::Warning;
 use crate::identify::hint::attitude_towards;
 use crate::identify::lens::Lens;
 use crate::identify::pointing::Pointing;
-use crate::identify::{GroundPlate, Identifier, fit_over_ground};
+use crate::identify::{Identifier, fit_over_ground};
 use crate::mount::Doubt;
 use crate::report::CenterSource;
 use crate::sky::catalogue::Catalogue;
@@ -27,8 +27,6 @@ pub struct Aimed {
     pub doubt: Doubt,
     /// The lens that goes with it.
     pub lens: Lens,
-    /// What its stars say of lens and direction, where they say it.
-    pub plate: Option<GroundPlate>,
 }
 
 /// Where the pointings looked, and what does not fit together.
@@ -153,7 +151,6 @@ impl AimQuestion<'_> {
                 source: CenterSource::Stars,
                 doubt: STAR_DOUBT,
                 lens: plate.lens,
-                plate: Some(plate),
             })
         })
     }
@@ -175,7 +172,6 @@ impl AimQuestion<'_> {
             source: CenterSource::Hint,
             doubt: HINT_DOUBT,
             lens: self.plates.lenses[frame]?,
-            plate: None,
         })
     }
 }

@@ -4,7 +4,8 @@ use super::NightFacts;
 use super::aim::Aimed;
 use super::gather::MeasuredFrame;
 use super::survey::Survey;
-use crate::diagnosis::{Adrift, Evidence, FrameEvidence, find_standstills, swing_inside};
+use crate::diagnosis::drive_fault::find_drive_fault;
+use crate::diagnosis::{Adrift, Cause, Evidence, FrameEvidence, find_standstills, swing_inside};
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, center_motion};
 use crate::mount::drive::DriveRecord;
@@ -296,7 +297,14 @@ fn read_record(evidence: &mut Evidence) {
         .iter()
         .flat_map(|standstill| standstill.frames.iter().copied())
         .collect();
-    let least = swing_inside(evidence).filter(|_| stood.is_empty());
+    // A drive at a wrong rate draws its trail without a swing.
+    let steadily_wrong = find_drive_fault(evidence).is_some_and(|fault| {
+        matches!(
+            fault.cause,
+            Cause::DriveRate | Cause::DriveReversed | Cause::DriveStopped
+        )
+    });
+    let least = swing_inside(evidence).filter(|_| stood.is_empty() && !steadily_wrong);
     let exposures = evidence.frames.iter().filter_map(|frame| frame.exposure);
     let n_exposures = exposures.clone().count().max(1) as f64;
     let mean = exposures.fold(Seconds::default(), |sum, one| sum + one) / n_exposures;

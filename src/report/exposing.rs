@@ -15,14 +15,29 @@ const MOST_SHARES: usize = 4;
 /// A line a lens, where a bag or a target makes it worth one, and the shares of round frames under a
 /// swinging drive.
 pub(super) fn write(outlook: &Outlook, page: &mut Page) {
-    let has_target = outlook.lenses.iter().any(|lens| lens.now.target.is_some());
-    let is_asked = has_target || outlook.lenses.len() > 1;
-    let lines = outlook.lenses.iter().filter(|_| is_asked).enumerate();
-    let lines: Vec<String> = lines.map(|(nth, one)| lens(one, nth == 0)).collect();
-    labelled(page, "lenses", Role::Body, lines.iter().map(String::as_str));
+    let lenses = lens_lines(outlook);
+    labelled(
+        page,
+        "lenses",
+        Role::Body,
+        lenses.iter().map(String::as_str),
+    );
     if let Some(words) = shares(&outlook.kept, outlook.kept_by) {
         page.words(Role::Body, " keeps    ", &words);
     }
+}
+
+/// The same lines for the page of pictures.
+pub(super) fn lines(outlook: &Outlook) -> Vec<String> {
+    let shares = shares(&outlook.kept, outlook.kept_by);
+    lens_lines(outlook).into_iter().chain(shares).collect()
+}
+
+fn lens_lines(outlook: &Outlook) -> Vec<String> {
+    let has_target = outlook.lenses.iter().any(|lens| lens.now.target.is_some());
+    let is_asked = has_target || outlook.lenses.len() > 1;
+    let lines = outlook.lenses.iter().filter(|_| is_asked).enumerate();
+    lines.map(|(nth, one)| lens(one, nth == 0)).collect()
 }
 
 /// "150 mm: 54 s where stars drift fastest, 120 s at the target; once corrected 640 s"; the places

@@ -163,35 +163,63 @@ pub(super) fn cause_words(cause: Cause) -> &'static str {
 
 /// Where the axis points, in words.
 pub(super) fn axis_words(axis: &AxisReport) -> String {
-    let altitude = side(axis.altitude_error, "too high", "too low");
-    let azimuth = side(axis.azimuth_error, "too far east", "too far west");
-    let total = axis.total();
+    let altitude = altitude_words(axis.altitude_error);
+    let azimuth = azimuth_words(axis.azimuth_error);
     let mirror = match axis.mirror {
         _ if !axis.mirror_ambiguous => String::new(),
         None => "; or the opposite of both, which one frame cannot tell apart".to_owned(),
         Some(mirror) => {
-            let altitude = Measured::new(mirror.up, axis.altitude_error.sigma);
-            let azimuth = Measured::new(mirror.east, axis.azimuth_error.sigma);
+            let up = Measured::new(mirror.up, axis.altitude_error.sigma);
+            let east = Measured::new(mirror.east, axis.azimuth_error.sigma);
+            let up = match altitude_words(up) {
+                // What is not known need not be said twice.
+                same if same == altitude => String::new(),
+                other => format!("altitude {other}; "),
+            };
             format!(
-                "; or altitude {}; azimuth {} (one frame cannot tell which)",
-                side(altitude, "too high", "too low"),
-                side(azimuth, "too far east", "too far west")
+                "; or {up}azimuth {} (one frame cannot tell which)",
+                azimuth_words(east)
             )
         }
     };
     format!(
         "altitude {altitude}; azimuth {azimuth}{mirror}; {} from the refracted pole",
-        with_sigma(total)
+        total_words(axis)
     )
+}
+
+fn altitude_words(error: Measured<Angle>) -> String {
+    side(error, "too high", "too low")
+}
+
+fn azimuth_words(error: Measured<Angle>) -> String {
+    side(error, "too far east", "too far west")
+}
+
+/// The whole distance; where one of its parts is not known, the least that it can be.
+fn total_words(axis: &AxisReport) -> String {
+    let (up, east) = (axis.altitude_error, axis.azimuth_error);
+    match (is_unknown(up), is_unknown(east)) {
+        (false, false) => with_sigma(axis.total()),
+        (true, false) => format!("at least {}", arcmin(east.value.abs())),
+        (false, true) => format!("at least {}", arcmin(up.value.abs())),
+        (true, true) => "not known how far".to_owned(),
+    }
+}
+
+/// Whether an error is neither seen nor bounded to anything of use.
+fn is_unknown(error: Measured<Angle>) -> bool {
+    error.value.abs() <= error.sigma * 2.0 && error.sigma > UNKNOWN_ABOVE
 }
 
 /// An error with its side in words; without a side where it is not seen.
 fn side(error: Measured<Angle>, positive: &str, negative: &str) -> String {
     let seen = error.value.abs() > error.sigma * 2.0;
-    if !seen && error.sigma > UNKNOWN_ABOVE {
+    if is_unknown(error) {
         return format!("not known (\u{b1} {})", arcmin(error.sigma));
     }
-    if !seen && error.value.abs() < Angle::from_arcmin(0.05) {
+    // What rounds to zero has no side, however surely it is seen.
+    if error.value.abs() < Angle::from_arcmin(0.05) {
         let limit = error.value.abs() + error.sigma * 2.0;
         let tenths = (limit.arcmin() * 10.0 - 1e-6).ceil().max(1.0);
         return format!(
@@ -241,6 +269,9 @@ pub(super) fn longest_words(longest: &LongestExposure) -> Option<String> {
     Some(
         match (at_most(longest.now), at_most(longest.after_correction)) {
             (Some(now), Some(after)) if now == after => format!("at most {now}, corrected or not"),
+            (Some(now), Some(_)) if longest.after_correction <= longest.now => {
+                format!("at most {now}; moving the axis gains nothing")
+            }
             (Some(now), Some(after)) => {
                 format!("at most {now} as it stands, {after} once corrected")
             }
@@ -384,6 +415,7 @@ mod tests {
         assert_eq!(words(-4.1, 0.3), "4.1' \u{b1} 0.3' too low");
         assert_eq!(words(-0.4, 0.3), "0.4' \u{b1} 0.3' too low, if at all");
         assert_eq!(words(0.0, 0.04), "on the pole within 0.1'");
+        assert_eq!(words(-0.04, 0.01), "on the pole within 0.1'");
         assert_eq!(words(20.0, 90.0), "not known (\u{b1} 90.0')");
         assert_eq!(words(-250.0, 40.0), "250' \u{b1} 40.0' too low");
     }
@@ -396,6 +428,40 @@ mod tests {
         assert_eq!(words(30.0), "30");
         assert_eq!(words(0.3), "0.3");
         assert_eq!(words(0.0), "0");
+    }
+
+    #[test]
+    fn a_correction_that_shortens_exposures_is_no_gain() {
+        let longest = |now: f64, after: f64| {
+            let longest = LongestExposure {
+                now: Some(Seconds::new(now)),
+                after_correction: Some(Seconds::new(after)),
+            };
+            longest_words(&longest).unwrap()
+        };
+        assert_eq!(
+            longest(160.0, 150.0),
+            "at most 160 s; moving the axis gains nothing"
+        );
+        assert_eq!(longest(24.2, 24.4), "at most 24 s, corrected or not");
+        assert_eq!(
+            longest(35.0, 190.0),
+            "at most 35 s as it stands, 190 s once corrected"
+        );
+    }
+
+    #[test]
+    fn a_part_that_is_not_known_is_said_once_and_leaves_a_least_distance() {
+        let mut report = sample::realign();
+        let axis = report.value.alignments[0].axis.as_mut().unwrap();
+        axis.altitude_error = sample::arcmin(3.0, 99.0);
+        axis.mirror_ambiguous = true;
+        let words = axis_words(axis);
+        assert_eq!(words.matches("not known").count(), 1, "{words}");
+        assert!(
+            words.ends_with("at least 31.2' from the refracted pole"),
+            "{words}"
+        );
     }
 
     #[test]

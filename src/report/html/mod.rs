@@ -14,6 +14,7 @@ use std::path::Path;
 
 use askama::Template;
 
+use super::exposing;
 use super::table::{self, short};
 use super::text::{
     aside_lines, axis_without_site_words, axis_words, cause_words, counted, longest_words,
@@ -21,7 +22,7 @@ use super::text::{
 };
 use super::whole::write_whole;
 use super::{AlignmentReport, CauseShare, FrameReport, NightReport};
-use crate::advice::{Decision, NextFrame};
+use crate::advice::Decision;
 use crate::diagnosis::{Cause, Verdict};
 use crate::error::{Error, Warned};
 use map::StarMap;
@@ -65,7 +66,8 @@ struct Page {
     causes: Vec<Bar>,
     alignments: Vec<Alignment>,
     exposures: Option<Plot>,
-    next_frames: Vec<NextLine>,
+    /// How long to expose with which lens, a line each.
+    exposing: Vec<String>,
     reasons: Vec<String>,
     assumed: Vec<String>,
     warnings: Vec<String>,
@@ -84,12 +86,6 @@ struct Bar {
     name: &'static str,
     words: String,
     percent: f64,
-}
-
-/// A frame that would help.
-struct NextLine {
-    what: String,
-    why: String,
 }
 
 /// One alignment's pictures and table.
@@ -154,9 +150,9 @@ impl Page {
             exposures: now.zip(focal).and_then(|(one, focal)| {
                 drift::exposures(&one.longest_exposure, focal.mm(), "now")
             }),
-            next_frames: now.map_or_else(Vec::new, |one| {
-                one.next_frames.iter().map(next_line).collect()
-            }),
+            exposing: now
+                .and_then(|one| one.outlook.as_ref())
+                .map_or_else(Vec::new, exposing::lines),
             reasons: now.map_or_else(Vec::new, |one| texts(&one.reasons)),
             assumed: site
                 .chain(night.assumptions.iter().map(|text| spelt(text)))
@@ -243,20 +239,6 @@ fn bars(causes: &[CauseShare]) -> Vec<Bar> {
         percent: plot::rounded(100.0 * one.trail.px() / most.max(1e-9)).clamp(0.5, 100.0),
     };
     causes.iter().map(bar).collect()
-}
-
-fn next_line(next: &NextFrame) -> NextLine {
-    let facing = if next.untouched {
-        "the same field, untouched".to_owned()
-    } else {
-        next.altitude.map_or(next.facing.clone(), |altitude| {
-            format!("facing {}, {:.0}\u{b0} high", next.facing, altitude.deg())
-        })
-    };
-    NextLine {
-        what: format!("{} x {} s, {facing}", next.count, short(next.exposure.s())),
-        why: spelt(&next.why),
-    }
 }
 
 impl Alignment {
@@ -402,7 +384,10 @@ mod tests {
 
     #[test]
     fn all_pictures_are_there_and_have_titles() {
-        let page = to_string(&sample::full());
+        let mut report = sample::full();
+        let third = report.value.frames[1].clone();
+        report.value.frames.insert(1, third);
+        let page = to_string(&report);
         for title in [
             "The axis and the pole",
             "Drift along the daily motion",
@@ -418,6 +403,30 @@ mod tests {
             page.matches("<svg").count(),
             page.matches("role=\"img\"").count()
         );
+    }
+
+    #[test]
+    fn the_page_tells_lenses_and_shares_as_the_text_does() {
+        let mut report = sample::full();
+        report.value.alignments.truncate(1);
+        let outlook = report.value.alignments[0].outlook.as_ref();
+        let lines = exposing::lines(outlook.unwrap());
+        assert_eq!(lines.len(), 2);
+        let page = to_string(&report);
+        for line in lines {
+            let escaped = line.replace('\'', "&#39;");
+            assert!(page.contains(&escaped), "{line}");
+        }
+    }
+
+    #[test]
+    fn frames_to_take_stand_among_the_steps_and_nowhere_else() {
+        let report = sample::cannot_tell();
+        let page = to_string(&report);
+        let night = report.value;
+        let steps = night.alignments.last().map_or(0, |one| one.todo.len());
+        assert_eq!(page.matches("<ol>").count(), usize::from(steps > 0));
+        assert!(!page.contains("Frames to take next"));
     }
 
     #[test]
