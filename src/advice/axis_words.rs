@@ -48,9 +48,17 @@ fn place_words(situation: &Situation<'_>, axis: &AxisBesideField) -> String {
         return "the direction given (--facing, --altitude) leaves both hemispheres open"
             .to_owned();
     }
+    format!(
+        "the direction given (--facing, --altitude) speaks for a place {}; if that is not yours, the direction is wrong and so are the sides",
+        latitude_words(&told)
+    )
+}
+
+/// "near 38 degrees north (+- 7 degrees)".
+fn latitude_words(told: &ToldSides) -> String {
     let degrees = told.latitude.value.deg();
     format!(
-        "the direction given (--facing, --altitude) speaks for a place near {:.0}\u{b0} {} (+- {:.0}\u{b0}); if that is not yours, the direction is wrong and so are the sides",
+        "near {:.0}\u{b0} {} (+- {:.0}\u{b0})",
         degrees.abs(),
         if degrees < 0.0 { "south" } else { "north" },
         told.latitude.sigma.deg().max(1.0)
@@ -96,7 +104,8 @@ pub(super) fn told_words(situation: &Situation<'_>, told: Option<&ToldSides>) ->
     };
     let (wrong, cure): (Vec<_>, Vec<_>) = east.into_iter().chain(up).unzip();
     format!(
-        "by the direction given (--facing, --altitude) about {}{open}: {} and test again; to know better give {missing}",
+        "if you are {}, as the direction given (--facing, --altitude) says, it points about {}{open}: {} and test again; if you are not, the direction is wrong: give {missing}",
+        latitude_words(told),
         wrong.join(", "),
         cure.join(", ")
     )

@@ -60,6 +60,8 @@ pub fn told_sides(
         (sign * turn.cos(), -sign * turn.sin(), place.weight)
     });
     let along = axis.total.sigma;
+    let is_north = |place: &ToldPlace| place.latitude >= Angle::ZERO;
+    let one_hemisphere = places.iter().all(is_north) || !places.iter().any(is_north);
     let part = |pick: fn(&(f64, f64, f64)) -> (f64, f64)| {
         let values = || units.clone().map(|unit| (pick(&unit), unit.2));
         let spread = moments(values().map(|((value, _), weight)| (value, weight)));
@@ -71,13 +73,12 @@ pub fn told_sides(
         let sigma = Angle::from_rad(measured.rad().hypot(by_direction.rad()));
         let value = axis.total.value * spread.value;
         let same = values().all(|((one, _), _)| one * spread.value > 0.0);
-        let sure = same && value.abs() > sigma * SURE;
+        let sure = one_hemisphere && same && value.abs() > sigma * SURE;
         (Measured::new(value, sigma), sure)
     };
     let (up, up_is_sure) = part(|&(up, east, _)| (up, east));
     let (east, east_is_sure) = part(|&(up, east, _)| (east, up));
     let latitude = moments(places.iter().map(|one| (one.latitude.deg(), one.weight)));
-    let is_north = |place: &ToldPlace| place.latitude >= Angle::ZERO;
     Some(ToldSides {
         up,
         east,
@@ -87,7 +88,7 @@ pub fn told_sides(
             Angle::from_deg(latitude.value),
             Angle::from_deg(latitude.sigma),
         ),
-        one_hemisphere: places.iter().all(is_north) || !places.iter().any(is_north),
+        one_hemisphere,
     })
 }
 
