@@ -15,6 +15,7 @@ mod plates;
 mod promise;
 mod proposal;
 mod survey;
+mod told;
 
 use std::path::{Path, PathBuf};
 

@@ -3,7 +3,7 @@
 use super::Situation;
 use super::drive_words::name;
 use super::wording::{angle_words, measured_words, missing};
-use crate::diagnosis::AxisBesideField;
+use crate::diagnosis::{AxisBesideField, ToldSides};
 use crate::mount::AxisEstimate;
 use crate::mount::split::{AxisChange, ChangeKind};
 use crate::units::{Angle, Measured};
@@ -30,12 +30,85 @@ pub(super) fn side_reason(situation: &Situation<'_>) -> Option<String> {
         ),
     };
     Some(format!(
-        "{}, its northern end on the side of {side} (+- {:.0}\u{b0}; field of {}); refraction could not be allowed for; for up, down, east and west give {}",
+        "{}, its northern end on the side of {side} (+- {:.0}\u{b0}; field of {}); refraction could not be allowed for; {}",
         distance_words(&axis),
         axis.hour_angle.sigma.deg().max(1.0),
         name(situation.files, axis.frame),
-        missing(situation)
+        place_words(situation, &axis)
     ))
+}
+
+/// Which place the told direction speaks for, or what else would tell the sides.
+fn place_words(situation: &Situation<'_>, axis: &AxisBesideField) -> String {
+    let Some(told) = axis.told else {
+        let missing = missing(situation);
+        return format!("for up, down, east and west give {missing}");
+    };
+    if !told.one_hemisphere {
+        return "the direction given (--facing, --altitude) leaves both hemispheres open"
+            .to_owned();
+    }
+    format!(
+        "the direction given (--facing, --altitude) speaks for a place {}; if that is not yours, the direction is wrong and so are the sides",
+        latitude_words(&told)
+    )
+}
+
+/// "near 38 degrees north (+- 7 degrees)".
+fn latitude_words(told: &ToldSides) -> String {
+    let degrees = told.latitude.value.deg();
+    format!(
+        "near {:.0}\u{b0} {} (+- {:.0}\u{b0})",
+        degrees.abs(),
+        if degrees < 0.0 { "south" } else { "north" },
+        told.latitude.sigma.deg().max(1.0)
+    )
+}
+
+/// The sides by a told direction and the move that they ask for, from the distance on; without any
+/// sure side, what is missing.
+pub(super) fn told_words(situation: &Situation<'_>, told: Option<&ToldSides>) -> String {
+    let missing = missing(situation);
+    let Some(told) = told else {
+        return format!("up, down, east and west cannot be told without {missing}");
+    };
+    let words = |part: Option<Measured<Angle>>, [plus, minus]: [&str; 2], back: [&str; 2]| {
+        let part = part?;
+        let size = Measured::new(part.value.abs(), part.sigma);
+        let (wrong, cure) = match part.value >= Angle::ZERO {
+            true => (plus, back[0]),
+            false => (minus, back[1]),
+        };
+        let cure = cure.replace("{}", &angle_words(size.value));
+        Some((format!("{} {wrong}", measured_words(size)), cure))
+    };
+    let east = words(
+        told.sure_east(),
+        ["too far east", "too far west"],
+        ["move it {} west", "move it {} east"],
+    );
+    let up = words(
+        told.sure_up(),
+        ["too high", "too low"],
+        ["lower it {}", "raise it {}"],
+    );
+    let open = match (&east, &up) {
+        (None, None) => {
+            return format!(
+                "the direction given (--facing, --altitude) does not settle up, down, east and west: they cannot be told without {missing}"
+            );
+        }
+        (Some(_), None) => "; up or down it does not settle",
+        (None, Some(_)) => "; east or west it does not settle",
+        _ => "",
+    };
+    let (wrong, cure): (Vec<_>, Vec<_>) = east.into_iter().chain(up).unzip();
+    format!(
+        "if you are {}, as the direction given (--facing, --altitude) says, it points about {}{open}: {} and test again; if you are not, the direction is wrong: give {missing}",
+        latitude_words(told),
+        wrong.join(", "),
+        cure.join(", ")
+    )
 }
 
 /// Whether the axis is still so.

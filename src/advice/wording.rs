@@ -1,6 +1,8 @@
 //! The words: short sentences that a tired person reads once.
 
-use super::axis_words::{Tense, axis_wrong, change_reason, distance_words, side_reason};
+use super::axis_words::{
+    Tense, axis_wrong, change_reason, distance_words, side_reason, told_words,
+};
 use super::base::{BaseScrews, turns};
 use super::choose::correction_of;
 use super::drive_words::drive_reasons;
@@ -172,11 +174,11 @@ fn axis_unsure(situation: &Situation<'_>) -> String {
     if situation.pole_altitude.is_none() {
         let known = situation.evidence.axis_beside_field();
         let off = known.map_or("the axis is off".to_owned(), |axis| distance_words(&axis));
-        return format!(
-            "{}; up, down, east and west cannot be told without {}.",
-            capital(&off),
-            missing(situation)
+        let sides = told_words(
+            situation,
+            known.as_ref().and_then(|axis| axis.told.as_ref()),
         );
+        return format!("{}; {sides}.", capital(&off));
     }
     format!(
         "Stars trail as by an axis that is off, but it is not known well enough to move ({}): take the frames listed below.",

@@ -1,8 +1,10 @@
 //! What is known about each frame before anyone asks why.
 
+use super::told::{ToldSides, told_sides};
 use crate::mount::lone::LoneFrame;
 use crate::mount::predict::{OwnMotion, TrailParts};
 use crate::mount::{AxisEstimate, MountFit};
+use crate::sky::ToldPlace;
 use crate::stars::{FrameTrail, LensShape};
 use crate::units::{Angle, AngularRate, Measured, PixelVector, Pixels, Seconds};
 
@@ -56,12 +58,15 @@ impl FrameEvidence {
 
 /// Frames whose stars are known and whose place or hour is not: "up" and "east" of the axis stand
 /// for hour angles 0 and -90 degrees of an arbitrary meridian.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Adrift {
     /// Frame by which the axis's side is told (index in the alignment).
     pub frame: usize,
     /// Hour angle of its centre, by the same meridian.
     pub hour_angle: Angle,
+    /// Places and true hour angles of its centre that a told direction leaves; empty where none was
+    /// told.
+    pub told: Vec<ToldPlace>,
 }
 
 /// An axis against a field instead of the horizon.
@@ -74,6 +79,8 @@ pub struct AxisBesideField {
     pub hour_angle: Measured<Angle>,
     /// Frame that shows the field (index in the alignment).
     pub frame: usize,
+    /// Its sides, where the direction of the field was told.
+    pub told: Option<ToldSides>,
 }
 
 /// A drive that stood still when a pointing began, and then ran.
@@ -157,7 +164,7 @@ impl Evidence {
 
     /// The axis against a field, where place or hour are not known.
     pub fn axis_beside_field(&self) -> Option<AxisBesideField> {
-        let (adrift, axis) = (self.adrift?, self.axis()?);
+        let (adrift, axis) = (self.adrift.as_ref()?, self.axis()?);
         if axis.mirror_ambiguous {
             return None;
         }
@@ -172,10 +179,15 @@ impl Evidence {
         let side = Angle::from_rad((-east.rad()).atan2(up.rad()));
         let side_sigma =
             Angle::from_rad((sigma(across) / total.max(Angle::from_arcsec(1.0))).min(3.0));
-        Some(AxisBesideField {
+        let beside = AxisBesideField {
             total: Measured::new(total, sigma(along)),
             hour_angle: Measured::new((side - adrift.hour_angle).wrapped_signed(), side_sigma),
             frame: adrift.frame,
+            told: None,
+        };
+        Some(AxisBesideField {
+            told: told_sides(&beside, sigma(across), &adrift.told),
+            ..beside
         })
     }
 

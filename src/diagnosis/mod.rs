@@ -12,12 +12,14 @@ mod inside;
 pub mod limits;
 pub mod outlook;
 mod standstill;
+mod told;
 mod weigh;
 
 pub use contradiction::without_contradicted_axis;
 pub use evidence::{Adrift, AxisBesideField, Evidence, FrameEvidence, Standstill};
 pub use inside::swing_inside;
 pub use standstill::find_standstills;
+pub use told::ToldSides;
 pub use weigh::find_causes;
 
 use crate::units::{Measured, Pixels};

@@ -187,6 +187,11 @@ impl Aimed {
         let seen = self.sight().vector();
         Angle::from_rad((-seen.x).atan2(seen.z))
     }
+
+    /// Declination of what the frame's centre sees, over a place on the equator.
+    pub fn declination_on_equator(&self) -> Angle {
+        Angle::from_rad(self.sight().vector().y.clamp(-1.0, 1.0).asin())
+    }
 }
 
 fn sight(aimed: &Aimed) -> Direction<Horizon> {

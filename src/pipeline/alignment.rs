@@ -8,6 +8,7 @@ use super::interpret::MountQuestion;
 use super::plates::{Plates, identify_frames};
 use super::proposal::ProposalQuestion;
 use super::survey::{Survey, survey};
+use super::told::{Told, ToldQuestion};
 use super::{DiagnoseSettings, NightFacts};
 use crate::advice::{Advice, Situation, say};
 use crate::diagnosis::limits::{ExposureLimits, exposure_limits};
@@ -20,6 +21,7 @@ use crate::identify::pointing::{Pointing, TimedField, find_pointings, sky_rate};
 use crate::identify::{Identifier, Plate};
 use crate::mount::plan::TestFrames;
 use crate::mount::{AxisEstimate, MountFit};
+use crate::report::CenterSource;
 use crate::sky::{Camera, Horizon, Rotation};
 use crate::units::Seconds;
 
@@ -137,9 +139,13 @@ pub fn examine(
         settings,
         first_pointing,
     };
-    let Aims { mut aims, warnings } = question.answer();
+    let Aims {
+        mut aims,
+        mut warnings,
+    } = question.answer();
     let adrift = adrift_facts(frames, &aims, &plates, facts);
     let ground_facts = adrift.as_ref().unwrap_or(facts);
+    let mut told = Told::default();
     if adrift.is_some() {
         let unhinted = DiagnoseSettings::default();
         let question = AimQuestion {
@@ -148,6 +154,16 @@ pub fn examine(
             ..question
         };
         aims = question.answer().aims;
+        let question = ToldQuestion {
+            pointings: &pointings,
+            mids: &mids,
+            aims: &aims,
+            facts,
+            settings,
+            first_pointing,
+        };
+        told = question.answer();
+        warnings.append(&mut told.warnings);
     }
     let mut survey = survey(frames, &plates, &mids, &pointings, &aims, ground_facts);
     let mount_question = MountQuestion {
@@ -159,6 +175,7 @@ pub fn examine(
         sky_rate: rate,
         identified: plates.plates.iter().any(Option::is_some),
         facts: ground_facts,
+        told: &told.places,
         tolerance: settings.tolerance,
     };
     let evidence = mount_question.answer();
@@ -166,7 +183,8 @@ pub fn examine(
         // Over an arbitrary meridian an attitude says nothing to anybody.
         survey.attitudes.fill(None);
     }
-    let missing = facts.what_is_missing(&gathered, &aims, &plates);
+    let untold = adrift.is_some() && told.places.iter().all(Vec::is_empty);
+    let missing = facts.what_is_missing(&gathered, &aims, &plates, untold);
     let scene = Scene {
         gathered: &gathered,
         mids: &mids,
@@ -201,7 +219,10 @@ fn adrift_facts(
 ) -> Option<NightFacts> {
     let mut known = frames.iter().zip(&plates.plates);
     let timed = known.any(|(frame, plate)| plate.is_some() && clock(&frame.header).is_some());
-    let lost = !facts.has_ground() || aims.iter().all(Option::is_none);
+    // Known stars tell a direction over the ground better than a person who was not asked for the
+    // camera's roll.
+    let by_stars = |aim: &Aimed| aim.source == CenterSource::Stars;
+    let lost = !facts.has_ground() || !aims.iter().flatten().any(by_stars);
     (timed && lost).then(|| facts.adrift())
 }
 

@@ -357,6 +357,7 @@ fn axis_without_site(alignment: &Examined, part: &Part) -> Option<AxisWithoutSit
         total: axis.total,
         hour_angle_from_field: axis.hour_angle,
         field: alignment.gathered.frames[axis.frame].file.clone(),
+        by_direction: axis.told,
     })
 }
 

@@ -172,12 +172,14 @@ impl NightFacts {
         })?
     }
 
-    /// What would have to be known to say more about an alignment, a clause each.
+    /// What would have to be known to say more about an alignment, a clause each;
+    /// `direction_tells` where a direction over the ground would do instead of place or hour.
     pub fn what_is_missing(
         &self,
         gathered: &Gathered,
         aims: &[Option<Aimed>],
         plates: &Plates,
+        direction_tells: bool,
     ) -> Vec<String> {
         let mut clauses = Vec::new();
         for fact in &gathered.missing {
@@ -195,6 +197,11 @@ impl NightFacts {
         if !identified && aims.iter().all(Option::is_none) {
             clauses
                 .push("where the camera looked (--facing DIRECTION --altitude DEGREES)".to_owned());
+        } else if direction_tells && !clauses.is_empty() {
+            clauses.push(
+                "or, roughly, where the camera looked (--facing DIRECTION --altitude DEGREES, once a pointing)"
+                    .to_owned(),
+            );
         }
         clauses
     }

@@ -13,7 +13,7 @@ use crate::mount::lone::{LoneQuestion, read_lone_frame};
 use crate::mount::model::northern_end;
 use crate::mount::predict::{Exposure, OwnMotion};
 use crate::mount::{AxisUnknown, Doubt, Ground, MountFit, fit_mount};
-use crate::sky::{Camera, Horizon, Rotation};
+use crate::sky::{Camera, Horizon, Rotation, ToldPlace};
 use crate::stars::StarField;
 use crate::units::{Angle, Measured, PixelPoint, PixelVector, Pixels, Seconds};
 
@@ -35,6 +35,8 @@ pub struct MountQuestion<'a> {
     pub identified: bool,
     /// Site, clock and ground.
     pub facts: &'a NightFacts,
+    /// What told directions say over an arbitrary meridian, one list a pointing.
+    pub told: &'a [Vec<ToldPlace>],
     /// Trail that is still called good, where the user said one.
     pub tolerance: Option<Pixels>,
 }
@@ -73,19 +75,24 @@ impl MountQuestion<'_> {
         parts
     }
 
-    /// The last field of a part that was aimed by its stars, over an arbitrary meridian.
+    /// The last field of a part that was aimed by its stars, over an arbitrary meridian; before
+    /// others one whose direction was told.
     fn adrift(&self, part: &Evidence) -> Option<Adrift> {
         if !self.facts.is_adrift() {
             return None;
         }
-        let mut frames = part.frames.iter().rev();
-        frames.find_map(|frame| {
-            let aim = self.aims[frame.pointing]?;
+        let told = |pointing: usize| self.told.get(pointing).map_or(&[][..], Vec::as_slice);
+        let by_field = |pointing: usize| {
+            let aim = self.aims[pointing]?;
             Some(Adrift {
-                frame: self.pointings[frame.pointing].frames[aim.frame],
+                frame: self.pointings[pointing].frames[aim.frame],
                 hour_angle: aim.hour_angle_on_equator(),
+                told: told(pointing).to_vec(),
             })
-        })
+        };
+        let fields = || part.frames.iter().rev().map(|frame| frame.pointing);
+        let by_told = fields().filter(|&one| !told(one).is_empty());
+        by_told.chain(fields()).find_map(by_field)
     }
 
     fn frame_evidence(&self) -> Vec<FrameEvidence> {

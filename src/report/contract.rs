@@ -6,6 +6,7 @@
 use serde::Serialize;
 
 use crate::advice::PoleStarInstead;
+use crate::diagnosis::ToldSides;
 use crate::error::Warned;
 use crate::mount::observability::Knowledge;
 use crate::mount::predict::OwnMotion;
@@ -197,6 +198,18 @@ struct AxisBesideField {
     hour_angle_from_field_deg: Number,
     hour_angle_from_field_sigma_deg: Number,
     field_file: String,
+    by_direction: Option<ByDirection>,
+}
+
+/// Sides by a told direction; a part whose side is not sure is `null`.
+#[derive(Debug, Clone, Serialize)]
+struct ByDirection {
+    altitude_error_arcmin: Option<Number>,
+    altitude_error_sigma_arcmin: Number,
+    azimuth_error_arcmin: Option<Number>,
+    azimuth_error_sigma_arcmin: Number,
+    latitude_deg: Number,
+    latitude_sigma_deg: Number,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -509,6 +522,20 @@ impl From<&AxisWithoutSite> for AxisBesideField {
             hour_angle_from_field_deg: degrees(axis.hour_angle_from_field.value),
             hour_angle_from_field_sigma_deg: degrees(axis.hour_angle_from_field.sigma),
             field_file: axis.field.clone(),
+            by_direction: axis.by_direction.as_ref().map(ByDirection::from),
+        }
+    }
+}
+
+impl From<&ToldSides> for ByDirection {
+    fn from(told: &ToldSides) -> Self {
+        Self {
+            altitude_error_arcmin: told.sure_up().map(|part| arcmin(part.value)),
+            altitude_error_sigma_arcmin: arcmin(told.up.sigma),
+            azimuth_error_arcmin: told.sure_east().map(|part| arcmin(part.value)),
+            azimuth_error_sigma_arcmin: arcmin(told.east.sigma),
+            latitude_deg: degrees(told.latitude.value),
+            latitude_sigma_deg: degrees(told.latitude.sigma),
         }
     }
 }

@@ -33,7 +33,7 @@ use elongation::Elongation;
 
 use crate::advice::{Decision, PoleStarInstead};
 use crate::diagnosis::outlook::Outlook;
-use crate::diagnosis::{Cause, Verdict};
+use crate::diagnosis::{Cause, ToldSides, Verdict};
 use crate::mount::model::AxisError;
 use crate::mount::observability::Knowledge;
 use crate::mount::predict::OwnMotion;
@@ -354,6 +354,8 @@ pub struct AxisWithoutSite {
     pub hour_angle_from_field: Measured<Angle>,
     /// File of the frame that shows the field.
     pub field: String,
+    /// Its sides, where the direction of that field was told.
+    pub by_direction: Option<ToldSides>,
 }
 
 /// How the drive ran.

@@ -259,7 +259,19 @@ fn arcmin(angle: Angle) -> String {
 
 /// Where an axis points whose sides are not known.
 pub(super) fn axis_without_site_words(axis: &AxisWithoutSite) -> String {
-    format!("{} from the pole, side not known", with_sigma(axis.total))
+    let sides = axis.by_direction.map_or(Vec::new(), |told| {
+        let east = told.sure_east();
+        let up = told.sure_up();
+        let east = east.map(|east| side(east, "too far east", "too far west"));
+        let up = up.map(|up| side(up, "too high", "too low"));
+        east.into_iter().chain(up).collect()
+    });
+    let sides = if sides.is_empty() {
+        "side not known".to_owned()
+    } else {
+        format!("{} by the direction given", sides.join(", "))
+    };
+    format!("{} from the pole, {sides}", with_sigma(axis.total))
 }
 
 /// How long to expose at most, if that is known.

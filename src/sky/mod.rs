@@ -11,6 +11,7 @@ mod pole;
 mod precession;
 mod refraction;
 mod time;
+mod told;
 pub mod turning;
 
 pub use aiming::{AimingCost, SkyDrift, TurningAxis, cost_of_aiming_at_star};
@@ -20,6 +21,7 @@ pub use pole::{PlaceAboutPole, PoleStar, PoleStarPlace, pole_star_place};
 pub use precession::{CatalogueStar, mean_place};
 pub use refraction::{Atmosphere, Bending, Refraction};
 pub use time::{JulianDate, LARGEST_UT1_MINUS_UTC, TimeScales, Ut1};
+pub use told::{ToldPlace, told_places};
 pub use turning::evolve;
 
 pub mod rotation;
