@@ -8,6 +8,8 @@ use super::scale::Scale;
 const WIDTH: f64 = 460.0;
 /// Room left of the axes.
 const LEFT: f64 = 56.0;
+/// Where the legend begins.
+const LEGEND_LEFT: f64 = 8.0;
 /// Room right of the axes.
 const RIGHT: f64 = 16.0;
 /// Room above the axes.
@@ -173,10 +175,10 @@ fn range(values: impl Iterator<Item = (f64, f64)>) -> (f64, f64) {
 }
 
 fn drawn(series: Vec<Series>, x: &Scale, y: &Scale) -> Vec<Drawn> {
-    let mut legend_x = LEFT;
+    let mut legend_x = LEGEND_LEFT;
     let mut all = Vec::with_capacity(series.len());
     for one in series {
-        let advance = 38.0 + 6.6 * one.name.chars().count() as f64;
+        let advance = 46.0 + 7.0 * one.name.chars().count() as f64;
         all.push(Drawn {
             path: match one.style {
                 Style::Dots => String::new(),
