@@ -1,7 +1,7 @@
 //! The beam's test in words.
 
 use super::{BeamCost, BeamFinding, BeamReport, LengthUnit};
-use crate::beam::{PointerUnknown, ScrewMove};
+use crate::beam::{Clock, PointerUnknown, ScrewMove};
 use crate::limits::LONGEST;
 use crate::report::page::{Look, Page, Role};
 use crate::report::text::{labelled, rounded_down};
@@ -134,26 +134,18 @@ impl BeamReport {
         } else {
             one.screw.opposite()
         };
-        let hour = |hours: f64| {
-            let minutes = ((hours.fract()) * 60.0).round();
-            if minutes == 0.0 {
-                format!("{hours:.0} o'clock")
-            } else {
-                format!("{:.0}:{minutes:02.0}", hours.floor())
-            }
-        };
         if !one.is_seen() {
             return format!(
                 "Screw at {}: leave it ({} of it are no more than the marks tell).",
-                hour(one.screw.hours()),
+                hour_words(one.screw),
                 measured_length(one.spot, unit)
             );
         }
         format!(
             "Screw at {}: move the spot by {} on the wall, towards {}.",
-            hour(one.screw.hours()),
+            hour_words(one.screw),
             measured_length(one.spot, unit),
-            hour(towards.hours())
+            hour_words(towards)
         )
     }
 
@@ -307,6 +299,19 @@ fn unknown(why: PointerUnknown) -> String {
     }
 }
 
+/// A side of the housing as people say it: `3 o'clock`, `2:30`.
+fn hour_words(side: Clock) -> String {
+    let minutes = (side.hours() * 60.0).round() as u32;
+    let hour = match minutes / 60 % 12 {
+        0 => 12,
+        hour => hour,
+    };
+    match minutes % 60 {
+        0 => format!("{hour} o'clock"),
+        past => format!("{hour}:{past:02}"),
+    }
+}
+
 fn number(length: Length, unit: LengthUnit) -> String {
     let places = match unit {
         LengthUnit::Millimetre => 1,
@@ -369,6 +374,17 @@ mod tests {
 
     fn text(marks: &[(f64, f64)]) -> String {
         report_beam(&sample::question(marks)).to_text(&LOOK)
+    }
+
+    #[test]
+    fn sides_round_to_whole_minutes() {
+        let said = |hours: f64| Clock::from_hours(hours).map(hour_words).expect("a side");
+        assert_eq!(said(3.0), "3 o'clock");
+        assert_eq!(said(2.5), "2:30");
+        assert_eq!(said(2.9999), "3 o'clock");
+        assert_eq!(said(0.001), "12 o'clock");
+        assert_eq!(said(12.0), "12 o'clock");
+        assert_eq!(said(0.25), "12:15");
     }
 
     #[test]
