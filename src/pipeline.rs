@@ -9,6 +9,7 @@ mod facts;
 mod gather;
 mod interpret;
 mod lenses;
+mod look;
 mod measure;
 mod plates;
 #[cfg(test)]
@@ -28,6 +29,7 @@ use facts::NightFacts;
 use gather::{Gathered, gather};
 
 use crate::advice::BaseScrews;
+use crate::cache::MeasureCache;
 use crate::error::{Error, Warned};
 use crate::frame::{NightFiles, Overrides, walk_night};
 use crate::identify::Identifier;
@@ -49,6 +51,8 @@ pub struct DiagnoseSettings {
     pub tolerance: Option<Pixels>,
     /// What the user's settings know beyond the frames.
     pub kept: KeptFacts,
+    /// Where measures are kept from run to run; the answer does not depend on it.
+    pub cache: Option<MeasureCache>,
 }
 
 /// What settings know that frames do not tell.
@@ -78,6 +82,8 @@ pub struct MeasureSettings {
     pub overrides: Overrides,
     /// Keeps a small copy of each photograph, for pictures.
     pub photographs: bool,
+    /// Where measures are kept from run to run; the answer does not depend on it.
+    pub cache: Option<MeasureCache>,
 }
 
 /// What the user says about where the camera looked.
@@ -200,11 +206,12 @@ fn gather_night(
         .iter()
         .map(|alignment| alignment.files.len())
         .sum();
+    let cache = settings.cache.as_ref();
     progress.begin("measuring frames", n_files);
     let gathered: Vec<Gathered> = night
         .alignments
         .iter()
-        .map(|alignment| gather(&night.root, alignment, &settings.overrides, progress))
+        .map(|alignment| gather(&night.root, alignment, &settings.overrides, cache, progress))
         .collect();
     progress.end();
     in_order_of_time(gathered)

@@ -47,7 +47,7 @@ use jiff::civil::DateTime;
 use format::Format;
 
 pub use missing::{MissingFact, missing};
-pub use read::{read_frame, read_header};
+pub use read::{PictureFile, PixelFacts, read_frame, read_header};
 pub use sequence::{walk_files, walk_night};
 
 use crate::units::{Length, PixelPoint, Seconds, Site};

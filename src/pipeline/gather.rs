@@ -8,9 +8,11 @@ use rayon::prelude::*;
 
 use super::Progress;
 use super::facts::clock;
+use super::look::look_at;
+use crate::cache::MeasureCache;
 use crate::error::{Error, Warning};
-use crate::frame::{AlignmentFiles, Frame, Header, MissingFact, Overrides, missing, read_frame};
-use crate::stars::{StackedStar, StarField, measure_stars, stack_stars};
+use crate::frame::{AlignmentFiles, Header, MissingFact, Overrides, missing};
+use crate::stars::{StackedStar, StarField};
 
 /// A frame whose stars were measured.
 #[derive(Debug, Clone)]
@@ -24,19 +26,6 @@ pub struct MeasuredFrame {
     pub field: StarField,
     /// The mean image of its stars, where there are pixels and enough stars.
     pub stacked: Option<StackedStar>,
-}
-
-impl MeasuredFrame {
-    /// Measures a frame's stars; its pixels live only here.
-    pub(super) fn of(file: String, frame: Frame) -> Self {
-        let field = measure_stars(&frame.plane, frame.header.saturation);
-        Self {
-            file,
-            stacked: stack_stars(&frame.plane, &field),
-            header: frame.header,
-            field,
-        }
-    }
 }
 
 /// A frame that was set aside.
@@ -70,6 +59,7 @@ pub fn gather(
     root: &Path,
     alignment: &AlignmentFiles,
     overrides: &Overrides,
+    cache: Option<&MeasureCache>,
     progress: &dyn Progress,
 ) -> Gathered {
     let measured: Vec<_> = alignment
@@ -77,7 +67,7 @@ pub fn gather(
         .par_iter()
         .map(|file| {
             let path = root.join(file);
-            let outcome = measure_file(&path, slashed(file), overrides)
+            let outcome = measure_file(&path, slashed(file), overrides, cache)
                 .map_err(|error| named_within(error, &path, file));
             progress.step();
             outcome
@@ -91,10 +81,14 @@ pub fn gather(
 type Outcome = Result<(MeasuredFrame, Vec<Warning>), Error>;
 
 /// One file through the first two stages.
-fn measure_file(path: &Path, name: String, overrides: &Overrides) -> Outcome {
-    let frame = read_frame(path, overrides)?;
-    let measured = MeasuredFrame::of(name, frame.value);
-    Ok((measured, frame.warnings))
+fn measure_file(
+    path: &Path,
+    name: String,
+    overrides: &Overrides,
+    cache: Option<&MeasureCache>,
+) -> Outcome {
+    let look = look_at::<()>(path, name, overrides, cache, None)?;
+    Ok((look.frame, look.warnings))
 }
 
 /// The error with the file named as the night knows it: reports travel, folders stay.

@@ -19,7 +19,7 @@ pub mod text;
 
 mod exposing;
 mod table;
-mod whole;
+mod save;
 
 #[cfg(test)]
 mod sample;
