@@ -14,8 +14,8 @@ use super::terminal;
 #[derive(Debug, Clone, Default, Args)]
 pub struct CacheArgs {
     /// Keep the measures of frames in this folder, so that a rerun measures new frames only [default: your cache folder]
-    #[arg(long = "cache", value_name = "FOLDER", conflicts_with = "no_cache")]
-    pub folder: Option<PathBuf>,
+    #[arg(long, value_name = "FOLDER", conflicts_with = "no_cache")]
+    pub cache: Option<PathBuf>,
 
     /// Measure every frame anew and keep nothing
     #[arg(long)]
@@ -24,11 +24,11 @@ pub struct CacheArgs {
 
 impl CacheArgs {
     /// The cache; `None` where none is wanted, and where the system names no place for one.
-    pub fn cache(&self) -> Option<MeasureCache> {
+    pub fn open(&self) -> Option<MeasureCache> {
         if self.no_cache {
             return None;
         }
-        let folder = self.folder.clone().or_else(home::cache_of_user)?;
+        let folder = self.cache.clone().or_else(home::cache_of_user)?;
         let now = SystemTime::now();
         Some(MeasureCache::new(&folder, USUAL_LIMIT_BYTES, now))
     }
@@ -66,17 +66,17 @@ mod tests {
     fn the_folder_is_the_one_that_was_named_or_none() {
         let place = tempfile::tempdir().unwrap();
         let args = CacheArgs {
-            folder: Some(place.path().to_path_buf()),
+            cache: Some(place.path().to_path_buf()),
             no_cache: false,
         };
-        let cache = args.cache().unwrap();
+        let cache = args.open().unwrap();
         assert!(cache.folder().starts_with(place.path()));
         assert!(args.on_rerun(Some(&cache)).contains("goes on"));
         let none = CacheArgs {
-            folder: None,
+            cache: None,
             no_cache: true,
         };
-        assert_eq!(none.cache(), None);
+        assert_eq!(none.open(), None);
         assert!(none.on_rerun(None).contains("--no-cache"));
     }
 }

@@ -33,7 +33,7 @@ pub fn run(args: &MeasureArgs) -> Result<Outcome, Error> {
     let pictures = pictures(args)?;
     let files = existing(&args.files)?;
     let exposure = args.exposure.as_deref().map(read_exposure).transpose()?;
-    let cache = args.cache.cache();
+    let cache = args.cache.open();
     let settings = MeasureSettings {
         overrides: Overrides {
             exposure,

@@ -79,7 +79,7 @@ impl DiagnoseArgs {
             hints: self.hints()?,
             tolerance: tolerance.or(kept.tolerance),
             kept: kept.facts(),
-            cache: self.cache.cache(),
+            cache: self.cache.open(),
         };
         let json = self.json.as_deref().map(Target::of);
         let folder = existing_folder(&self.folder)?;
