@@ -138,13 +138,23 @@ pub fn diagnose(
 ) -> Result<Warned<NightReport>, Error> {
     let night = walk_night(root)?;
     let gathered = gather_night(&night, settings, progress);
-    // The settings file and the page of an earlier run are nothing to wonder about.
-    let is_own = |file: &&PathBuf| {
-        file.as_path() == Path::new(SETTINGS_FILE) || file.ends_with(html::FILE_NAME)
+    let is_strange = |file: &&PathBuf| !is_own(&night.root, file, settings.cache.as_ref());
+    let n_ignored = night.ignored.iter().filter(is_strange).count();
+    let mut report = diagnose_gathered(gathered, n_ignored, settings);
+    report.warnings.extend(night.warnings);
+    Ok(report)
+}
+
+/// Settings, the page of an earlier run and kept measures are nothing to wonder about.
+fn is_own(root: &Path, file: &Path, cache: Option<&MeasureCache>) -> bool {
+    let is_kept = |cache: &MeasureCache| {
+        let folder = cache.folder().canonicalize();
+        let place = root.join(file).canonicalize();
+        folder.is_ok_and(|folder| place.is_ok_and(|place| place.starts_with(folder)))
     };
-    let n_own = night.ignored.iter().filter(is_own).count();
-    let n_ignored = night.ignored.len() - n_own;
-    Ok(diagnose_gathered(gathered, n_ignored, settings))
+    file == Path::new(SETTINGS_FILE)
+        || file.ends_with(html::FILE_NAME)
+        || cache.is_some_and(is_kept)
 }
 
 /// The frames of one alignment whose stars were measured already.
