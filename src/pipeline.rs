@@ -26,7 +26,7 @@ pub use measure::measure;
 use alignment::{Examined, examine};
 use assemble::assemble;
 use facts::NightFacts;
-use gather::{Gathered, gather};
+use gather::{Gathered, Source, gather};
 
 use crate::advice::BaseScrews;
 use crate::cache::MeasureCache;
@@ -140,7 +140,7 @@ pub fn diagnose(
     let gathered = gather_night(&night, settings, progress);
     let is_strange = |file: &&PathBuf| !is_own(&night.root, file, settings.cache.as_ref());
     let n_ignored = night.ignored.iter().filter(is_strange).count();
-    let mut report = diagnose_gathered(gathered, n_ignored, settings);
+    let mut report = diagnose_gathered(gathered, n_ignored, settings, progress);
     report.warnings.extend(night.warnings);
     Ok(report)
 }
@@ -180,7 +180,7 @@ pub fn diagnose_measured(
         .into_iter()
         .map(|alignment| Gathered::of_measured(alignment.name, alignment.frames))
         .collect();
-    diagnose_gathered(in_order_of_time(gathered), 0, settings)
+    diagnose_gathered(in_order_of_time(gathered), 0, settings, &Unwatched)
 }
 
 /// All that follows on the measuring of stars. `n_ignored` counts files that are no pictures.
@@ -188,6 +188,7 @@ fn diagnose_gathered(
     gathered: Vec<Gathered>,
     n_ignored: usize,
     settings: &DiagnoseSettings,
+    progress: &dyn Progress,
 ) -> Warned<NightReport> {
     let headers = gathered
         .iter()
@@ -197,12 +198,15 @@ fn diagnose_gathered(
     let identifier = Identifier::new();
     let mut examined: Vec<Examined> = Vec::with_capacity(gathered.len());
     let mut n_pointings = 0;
+    progress.begin("working out the axis", gathered.len());
     for alignment in gathered {
         let known = examined.iter().rev().find_map(Examined::any_plate);
         let one = examine(alignment, &facts, settings, n_pointings, &identifier, known);
         n_pointings += one.pointings.len();
         examined.push(one);
+        progress.step();
     }
+    progress.end();
     assemble(n_ignored, &facts, &examined)
 }
 
@@ -216,12 +220,12 @@ fn gather_night(
         .iter()
         .map(|alignment| alignment.files.len())
         .sum();
-    let cache = settings.cache.as_ref();
+    let source = Source::of_night(n_files, settings.cache.as_ref());
     progress.begin("measuring frames", n_files);
     let gathered: Vec<Gathered> = night
         .alignments
         .iter()
-        .map(|alignment| gather(&night.root, alignment, &settings.overrides, cache, progress))
+        .map(|alignment| gather(&night.root, alignment, &settings.overrides, source, progress))
         .collect();
     progress.end();
     in_order_of_time(gathered)

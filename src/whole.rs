@@ -48,10 +48,7 @@ pub enum Lasting {
 pub fn write(path: &Path, bytes: &[u8], standing: Standing, lasting: Lasting) -> io::Result<()> {
     let _at_work = AT_WORK.read();
     if path.exists() && !path.is_file() && !path.is_dir() {
-        return OpenOptions::new()
-            .write(true)
-            .open(path)?
-            .write_all(bytes);
+        return OpenOptions::new().write(true).open(path)?.write_all(bytes);
     }
     let target = fs::canonicalize(path).unwrap_or_else(|_| path.to_path_buf());
     let mut outcome = Ok(());
@@ -66,12 +63,7 @@ pub fn write(path: &Path, bytes: &[u8], standing: Standing, lasting: Lasting) ->
     outcome
 }
 
-fn write_once(
-    target: &Path,
-    bytes: &[u8],
-    standing: Standing,
-    lasting: Lasting,
-) -> io::Result<()> {
+fn write_once(target: &Path, bytes: &[u8], standing: Standing, lasting: Lasting) -> io::Result<()> {
     let (part, mut file) = part_file(target)?;
     // Where a file system knows no locks, its leftovers are not cleared either.
     let _ = file.try_lock();
@@ -132,7 +124,10 @@ pub fn clear_leftovers(folder: &Path) {
     let Ok(entries) = fs::read_dir(folder) else {
         return;
     };
-    for entry in entries.flatten().filter(|entry| is_part(&entry.file_name())) {
+    for entry in entries
+        .flatten()
+        .filter(|entry| is_part(&entry.file_name()))
+    {
         let path = entry.path();
         if !path.symlink_metadata().is_ok_and(|facts| facts.is_file()) {
             continue;

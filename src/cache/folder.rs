@@ -106,7 +106,10 @@ mod tests {
     fn entry(folder: &Path, digit: char, age: u64) -> PathBuf {
         let path = folder.join(file_name(&digit.to_string().repeat(KEY_DIGITS)));
         fs::write(&path, [0; 100]).unwrap();
-        stamp(&path, SystemTime::UNIX_EPOCH + Duration::from_secs(1000 - age));
+        stamp(
+            &path,
+            SystemTime::UNIX_EPOCH + Duration::from_secs(1000 - age),
+        );
         path
     }
 

@@ -20,8 +20,8 @@ use crate::frame::{PictureFile, PixelFacts};
 use crate::stars::{StackedStar, StarField};
 use crate::whole::{self, Lasting, Standing};
 
-/// Room that a cache takes unless told otherwise: some thousand frames.
-pub const USUAL_LIMIT_BYTES: u64 = 1 << 30;
+/// Room that a cache takes unless told otherwise: some thousand frames of ten thousand stars.
+pub const USUAL_LIMIT_BYTES: u64 = 4 << 30;
 
 /// All that one frame's pixels gave.
 #[derive(Debug, Clone, PartialEq)]

@@ -78,7 +78,10 @@ mod tests {
             })
         }
         let home = ("HOME", "/home/ada");
-        assert_eq!(of(&CONFIGURATIONS, &[home]), Some("/home/ada/.config".into()));
+        assert_eq!(
+            of(&CONFIGURATIONS, &[home]),
+            Some("/home/ada/.config".into())
+        );
         assert_eq!(of(&CACHES, &[home]), Some("/home/ada/.cache".into()));
         let set = ("XDG_CONFIG_HOME", "/etc/ada");
         assert_eq!(of(&CONFIGURATIONS, &[home, set]), Some("/etc/ada".into()));

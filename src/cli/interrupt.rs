@@ -106,7 +106,8 @@ mod tests {
     fn an_interrupt_waits_for_the_file_at_work_and_counts_work_that_ends() {
         let (sender, events) = channel();
         sender.send(Event::Done(7)).unwrap();
-        let held = whole::try_hold().unwrap();
+        // Other tests write files too.
+        let held = std::iter::repeat_with(whole::try_hold).flatten().next();
         assert_eq!(interrupted(&events), Ended::Done(7));
         sender.send(Event::Interrupt).unwrap();
         assert_eq!(interrupted(&events), Ended::Interrupted);

@@ -86,15 +86,13 @@ fn write(folder: Option<&Path>) -> Result<PathBuf, Error> {
         })?,
     };
     let name = printable(&path.display().to_string());
-    let refused = |error: std::io::Error| {
-        match error.kind() {
-            std::io::ErrorKind::AlreadyExists => Error::new(
-                ErrorKind::BadSetting,
-                format!("{name} is there already and stays as it is"),
-            )
-            .with_hint("stillpoint settings prints the example; copy from it what you need"),
-            _ => whole::refused(&path, "the settings", &error),
-        }
+    let refused = |error: std::io::Error| match error.kind() {
+        std::io::ErrorKind::AlreadyExists => Error::new(
+            ErrorKind::BadSetting,
+            format!("{name} is there already and stays as it is"),
+        )
+        .with_hint("stillpoint settings prints the example; copy from it what you need"),
+        _ => whole::refused(&path, "the settings", &error),
     };
     if let Some(parent) = path.parent() {
         whole::clear_leftovers(parent);

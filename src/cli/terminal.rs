@@ -92,8 +92,9 @@ pub fn print_interrupted() {
     let mut hint = None;
     if let Some(course) = course {
         if let Some((bar, what)) = course.bar {
-            bar.finish_and_clear();
+            // A finished bar counts as full.
             let (done, all) = (bar.position(), bar.length().unwrap_or(0));
+            bar.finish_and_clear();
             words.push_str(&format!(" while {what}: {done} of {all} done"));
         }
         hint = Some(course.on_rerun.to_string());

@@ -124,7 +124,9 @@ impl Found {
     /// A file of another kind, or a name of a picture behind which none can be reached.
     fn set_apart(&mut self, path: PathBuf) {
         if let (Some(_), Err(error)) = (Format::promised_by(&path), fs::metadata(&path)) {
-            let is_link = path.symlink_metadata().is_ok_and(|facts| facts.is_symlink());
+            let is_link = path
+                .symlink_metadata()
+                .is_ok_and(|facts| facts.is_symlink());
             let reason = match error.kind() {
                 std::io::ErrorKind::NotFound if is_link => "a link that leads nowhere".to_string(),
                 _ => reason_of(&error),

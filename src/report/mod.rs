@@ -18,8 +18,8 @@ pub mod polestar;
 pub mod text;
 
 mod exposing;
-mod table;
 mod save;
+mod table;
 
 #[cfg(test)]
 mod sample;

@@ -44,9 +44,9 @@ pub use tracker::{
 pub use truth::{AlignmentTruth, AxisTruth, FrameTruth, NightTruth, TrailTruth};
 
 use crate::error::Error;
-use crate::whole;
 use crate::frame::{Frame, Header, Plane};
 use crate::stars::StarField;
+use crate::whole;
 use schedule::Shot;
 
 /// One frame of a simulated night, as the camera would give it and as it really was.

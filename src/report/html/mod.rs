@@ -15,12 +15,12 @@ use std::path::Path;
 use askama::Template;
 
 use super::exposing;
+use super::save::save;
 use super::table::{self, short};
 use super::text::{
     aside_lines, axis_without_site_words, axis_words, cause_words, counted, longest_words,
     site_words,
 };
-use super::save::save;
 use super::{AlignmentReport, CauseShare, FrameReport, NightReport};
 use crate::advice::Decision;
 use crate::diagnosis::{Cause, Verdict};
