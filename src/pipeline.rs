@@ -225,7 +225,15 @@ fn gather_night(
     let gathered: Vec<Gathered> = night
         .alignments
         .iter()
-        .map(|alignment| gather(&night.root, alignment, &settings.overrides, source, progress))
+        .map(|alignment| {
+            gather(
+                &night.root,
+                alignment,
+                &settings.overrides,
+                source,
+                progress,
+            )
+        })
         .collect();
     progress.end();
     in_order_of_time(gathered)

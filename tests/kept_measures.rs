@@ -113,7 +113,8 @@ fn killed_and_interrupted_runs_leave_nothing_that_harms_the_next() {
         let child = place.start(&["diagnose", "night"]);
         std::thread::sleep(Duration::from_millis(15 + 60 * nth as u64));
         let sent = Command::new("kill")
-            .args([signal, &child.id().to_string()])
+            .arg(signal)
+            .arg(child.id().to_string())
             .stderr(Stdio::null())
             .status();
         sent.expect("kill is there");

@@ -110,8 +110,12 @@ impl MeasureCache {
         }
         let path = self.path_of(key);
         let bytes = entry::write(key, measures);
-        let written = folder::made(self.folder())
-            .and_then(|()| whole::write(&path, &bytes, Standing::Replaced, Lasting::Handed));
+        let write = || {
+            folder::made(self.folder())?;
+            whole::write(&path, &bytes, Standing::Replaced, Lasting::Handed)
+        };
+        // The folder may be deleted between the two steps.
+        let written = write().or_else(|_| write());
         match written {
             Err(error) if !path.is_file() => self.note(&error),
             _ => {}
@@ -150,21 +154,71 @@ impl MeasureCache {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::stars::{FrameTrail, LensShape, LightLine, Quality, Rejected, Star, Stretch};
+    use crate::units::{Angle, AxialAngle, Measured, PixelPoint, PixelTensor, PixelVector, Pixels};
 
     pub(super) fn key(bytes: &[u8]) -> ContentKey {
         ContentKey::by("one", ("JPEG", bytes))
     }
 
     pub(super) fn measures(background: f64) -> Measures {
-        let plane = crate::frame::Plane::new(64, 64, vec![background as f32; 64 * 64]).unwrap();
+        let place = PixelPoint::new(0.1, 20.3);
+        let tensor = PixelTensor::new(0.1, -0.2, 0.3);
+        let star = |trail| Star {
+            position: place,
+            position_covariance: tensor,
+            flux: Measured::new(7.7, 0.1),
+            peak: 0.3,
+            moments: tensor,
+            moments_sigma: tensor,
+            trail,
+            quality: Quality {
+                blended: true,
+                ..Quality::default()
+            },
+        };
+        let width = Measured::new(Pixels::new(2.3), Pixels::new(0.1));
+        let trail = PixelVector::new(-1.5, 0.25);
         Measures {
             pixels: PixelFacts {
                 saturation: 0.9,
                 developed: true,
                 warnings: vec![crate::error::Warning::new("a doubt")],
             },
-            field: crate::stars::measure_stars(&plane, 0.9),
-            stacked: None,
+            field: StarField {
+                width: 640,
+                height: 480,
+                stars: vec![star(None), star(Some(trail))],
+                background,
+                noise: 0.01,
+                fwhm: Some(width),
+                trail: Some(FrameTrail {
+                    vector: trail,
+                    covariance: tensor,
+                    length: width,
+                    angle: AxialAngle::of(trail),
+                    angle_sigma: Angle::from_deg(3.0),
+                    n_stars: 2,
+                }),
+                lens: Some(LensShape {
+                    corner: width,
+                    stretch: Stretch::Around,
+                }),
+                rejected: Rejected {
+                    hot_pixels: 3,
+                    longest_line: Some(LightLine {
+                        from: place,
+                        to: place,
+                    }),
+                    ..Rejected::default()
+                },
+            },
+            stacked: Some(StackedStar {
+                side: 2,
+                cells_per_pixel: 1,
+                light: vec![0.1, 0.2, 0.3, 1.0],
+                n_stars: 2,
+            }),
         }
     }
 

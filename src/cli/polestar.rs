@@ -191,6 +191,12 @@ mod tests {
         }
     }
 
+    /// The words, where the picture could be written too.
+    fn answer(args: &PolestarArgs, kept: &KeptSettings) -> Result<String, Error> {
+        let (text, drawn) = super::answer(args, kept)?;
+        drawn.map(|()| text)
+    }
+
     #[test]
     fn the_answer_names_star_place_and_time() {
         let text = answer(&args("51.5,-0.1"), &KeptSettings::default()).unwrap();

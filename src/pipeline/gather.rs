@@ -81,12 +81,7 @@ pub fn gather(
 type Outcome = Result<(MeasuredFrame, Vec<Warning>), Error>;
 
 /// One file through the first two stages.
-fn measure_file(
-    path: &Path,
-    name: String,
-    overrides: &Overrides,
-    source: Source<'_>,
-) -> Outcome {
+fn measure_file(path: &Path, name: String, overrides: &Overrides, source: Source<'_>) -> Outcome {
     let mut look = look_at::<()>(path, name, overrides, source.cache, None)?;
     look.warnings.extend(source.thin(&mut look.frame.field));
     Ok((look.frame, look.warnings))
