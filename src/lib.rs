@@ -4,9 +4,11 @@
 
 pub mod error;
 pub mod units;
+pub mod whole;
 
 pub mod advice;
 pub mod beam;
+pub mod cache;
 pub mod cli;
 pub mod diagnosis;
 pub mod frame;

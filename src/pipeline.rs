@@ -9,6 +9,7 @@ mod facts;
 mod gather;
 mod interpret;
 mod lenses;
+mod look;
 mod measure;
 mod plates;
 #[cfg(test)]
@@ -25,9 +26,10 @@ pub use measure::measure;
 use alignment::{Examined, examine};
 use assemble::assemble;
 use facts::NightFacts;
-use gather::{Gathered, gather};
+use gather::{Gathered, Source, gather};
 
 use crate::advice::BaseScrews;
+use crate::cache::MeasureCache;
 use crate::error::{Error, Warned};
 use crate::frame::{NightFiles, Overrides, walk_night};
 use crate::identify::Identifier;
@@ -49,6 +51,8 @@ pub struct DiagnoseSettings {
     pub tolerance: Option<Pixels>,
     /// What the user's settings know beyond the frames.
     pub kept: KeptFacts,
+    /// Where measures are kept from run to run; the answer does not depend on it.
+    pub cache: Option<MeasureCache>,
 }
 
 /// What settings know that frames do not tell.
@@ -78,6 +82,8 @@ pub struct MeasureSettings {
     pub overrides: Overrides,
     /// Keeps a small copy of each photograph, for pictures.
     pub photographs: bool,
+    /// Where measures are kept from run to run; the answer does not depend on it.
+    pub cache: Option<MeasureCache>,
 }
 
 /// What the user says about where the camera looked.
@@ -132,13 +138,23 @@ pub fn diagnose(
 ) -> Result<Warned<NightReport>, Error> {
     let night = walk_night(root)?;
     let gathered = gather_night(&night, settings, progress);
-    // The settings file and the page of an earlier run are nothing to wonder about.
-    let is_own = |file: &&PathBuf| {
-        file.as_path() == Path::new(SETTINGS_FILE) || file.ends_with(html::FILE_NAME)
+    let is_strange = |file: &&PathBuf| !is_own(&night.root, file, settings.cache.as_ref());
+    let n_ignored = night.ignored.iter().filter(is_strange).count();
+    let mut report = diagnose_gathered(gathered, n_ignored, settings, progress);
+    report.warnings.extend(night.warnings);
+    Ok(report)
+}
+
+/// Settings, the page of an earlier run and kept measures are nothing to wonder about.
+fn is_own(root: &Path, file: &Path, cache: Option<&MeasureCache>) -> bool {
+    let is_kept = |cache: &MeasureCache| {
+        let folder = cache.folder().canonicalize();
+        let place = root.join(file).canonicalize();
+        folder.is_ok_and(|folder| place.is_ok_and(|place| place.starts_with(folder)))
     };
-    let n_own = night.ignored.iter().filter(is_own).count();
-    let n_ignored = night.ignored.len() - n_own;
-    Ok(diagnose_gathered(gathered, n_ignored, settings))
+    file == Path::new(SETTINGS_FILE)
+        || file.ends_with(html::FILE_NAME)
+        || cache.is_some_and(is_kept)
 }
 
 /// The frames of one alignment whose stars were measured already.
@@ -164,7 +180,7 @@ pub fn diagnose_measured(
         .into_iter()
         .map(|alignment| Gathered::of_measured(alignment.name, alignment.frames))
         .collect();
-    diagnose_gathered(in_order_of_time(gathered), 0, settings)
+    diagnose_gathered(in_order_of_time(gathered), 0, settings, &Unwatched)
 }
 
 /// All that follows on the measuring of stars. `n_ignored` counts files that are no pictures.
@@ -172,6 +188,7 @@ fn diagnose_gathered(
     gathered: Vec<Gathered>,
     n_ignored: usize,
     settings: &DiagnoseSettings,
+    progress: &dyn Progress,
 ) -> Warned<NightReport> {
     let headers = gathered
         .iter()
@@ -181,12 +198,15 @@ fn diagnose_gathered(
     let identifier = Identifier::new();
     let mut examined: Vec<Examined> = Vec::with_capacity(gathered.len());
     let mut n_pointings = 0;
+    progress.begin("working out the axis", gathered.len());
     for alignment in gathered {
         let known = examined.iter().rev().find_map(Examined::any_plate);
         let one = examine(alignment, &facts, settings, n_pointings, &identifier, known);
         n_pointings += one.pointings.len();
         examined.push(one);
+        progress.step();
     }
+    progress.end();
     assemble(n_ignored, &facts, &examined)
 }
 
@@ -200,11 +220,20 @@ fn gather_night(
         .iter()
         .map(|alignment| alignment.files.len())
         .sum();
+    let source = Source::of_night(n_files, settings.cache.as_ref());
     progress.begin("measuring frames", n_files);
     let gathered: Vec<Gathered> = night
         .alignments
         .iter()
-        .map(|alignment| gather(&night.root, alignment, &settings.overrides, progress))
+        .map(|alignment| {
+            gather(
+                &night.root,
+                alignment,
+                &settings.overrides,
+                source,
+                progress,
+            )
+        })
         .collect();
     progress.end();
     in_order_of_time(gathered)

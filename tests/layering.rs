@@ -5,21 +5,23 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Each stage and the stages right below it, lowest first; it may use these and all below them.
-const STANDS_ON: [(&str, &[&str]); 15] = [
+const STANDS_ON: [(&str, &[&str]); 17] = [
     ("units", &[]),
     ("error", &[]),
+    ("whole", &["error"]),
     ("frame", &["units", "error"]),
     ("stars", &["frame"]),
+    ("cache", &["stars", "whole"]),
     ("sky", &["units", "error"]),
     ("limits", &["units", "error"]),
     ("beam", &["units", "error"]),
     ("identify", &["stars", "sky"]),
     ("mount", &["identify"]),
-    ("simulate", &["identify"]),
+    ("simulate", &["identify", "whole"]),
     ("diagnosis", &["mount", "limits"]),
     ("advice", &["diagnosis"]),
-    ("report", &["advice", "beam"]),
-    ("pipeline", &["report", "simulate"]),
+    ("report", &["advice", "beam", "whole"]),
+    ("pipeline", &["report", "simulate", "cache"]),
     ("cli", &["pipeline"]),
 ];
 
@@ -34,7 +36,7 @@ fn allowed(stage: &str) -> Option<BTreeSet<&'static str>> {
 }
 
 /// What stands in code, the stages (or files) that may have it, and why the others may not.
-const KEPT_OUT: [(&[&str], &[&str], &str); 6] = [
+const KEPT_OUT: [(&[&str], &[&str], &str); 7] = [
     (
         &["println!", "eprintln!", "print!(", "eprint!("],
         &["cli"],
@@ -62,8 +64,21 @@ const KEPT_OUT: [(&[&str], &[&str], &str); 6] = [
     ),
     (
         &["std::fs", "File::open", "File::create"],
-        &["frame", "report", "cli", "simulate", "sky/catalogue"],
+        &[
+            "frame",
+            "report",
+            "cli",
+            "simulate",
+            "cache",
+            "whole",
+            "sky/catalogue",
+        ],
         "files are read and written at the edges",
+    ),
+    (
+        &["fs::write", "File::create", "OpenOptions", "fs::rename"],
+        &["whole"],
+        "a file stands whole under its name or not at all",
     ),
     (
         &["process::exit", "[allow(dead_code)"],

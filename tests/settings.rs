@@ -59,6 +59,7 @@ impl Place {
             .args(words)
             .current_dir(self.here())
             .env("XDG_CONFIG_HOME", self.root.path().join("config"))
+            .env("XDG_CACHE_HOME", self.root.path().join("cache"))
             .output()
             .expect("the program starts");
         let stderr = String::from_utf8(output.stderr).expect("UTF-8");

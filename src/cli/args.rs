@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 
 use super::beam::BeamArgs;
+use super::cache::CacheArgs;
 use super::keep::SettingsArgs;
 use super::limits::LimitsArgs;
 use super::polestar::PolestarArgs;
@@ -16,7 +17,7 @@ use super::simulate::SimulateArgs;
 /// far, and which way to move the axis.
 #[derive(Debug, Clone, Parser)]
 #[command(version, color = clap::ColorChoice::Never, max_term_width = 100,
-    after_help = "Exit code: 0 answered, 1 ran but cannot tell, 2 could not run.")]
+    after_help = "Exit code: 0 answered, 1 ran but cannot tell, 2 could not run, 130 interrupted.")]
 pub struct CommandLine {
     /// What to do.
     #[command(subcommand)]
@@ -132,6 +133,10 @@ pub struct DiagnoseArgs {
     /// Threads to use [default: one a core]
     #[arg(long, value_name = "N", allow_hyphen_values = true)]
     pub threads: Option<String>,
+
+    /// Where measures are kept
+    #[command(flatten)]
+    pub cache: CacheArgs,
 }
 
 /// Flags of `measure`.
@@ -191,6 +196,10 @@ pub struct MeasureArgs {
     /// Threads to use [default: one a core]
     #[arg(long, value_name = "N", allow_hyphen_values = true)]
     pub threads: Option<String>,
+
+    /// Where measures are kept
+    #[command(flatten)]
+    pub cache: CacheArgs,
 }
 
 #[cfg(test)]

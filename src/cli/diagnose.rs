@@ -9,6 +9,7 @@ use crate::report::{NightReport, html, text};
 
 use super::Outcome;
 use super::args::DiagnoseArgs;
+use super::cache;
 use super::settings::{Detail, DiagnoseRun, PageTarget};
 use super::terminal::{self, Bar};
 use super::threads::in_threads;
@@ -19,11 +20,12 @@ use super::threads::in_threads;
 /// When a flag is not usable, no frame is, or the report cannot be written.
 pub fn run(args: &DiagnoseArgs) -> Result<Outcome, Error> {
     let run = args.checked()?;
-    let bar = Bar::new(run.red);
+    let bar = Bar::new(run.red, run.on_rerun);
     let mut report = in_threads(run.threads, || {
         pipeline::diagnose(&run.folder, &run.settings, &bar)
     })?;
     report.value.assumptions.extend(run.origin.clone());
+    cache::finish(run.settings.cache.as_ref());
     publish(&run, &report)?;
     Ok(if report.value.is_answered() {
         Outcome::Answered
@@ -32,31 +34,46 @@ pub fn run(args: &DiagnoseArgs) -> Result<Outcome, Error> {
     })
 }
 
-/// JSON first, so that a full disk is told before the screen is full; no text beside JSON on standard output.
+/// Files first, so that the text can name the page; a file that cannot be written keeps no answer
+/// from the terminal. No text beside JSON on standard output.
+///
+/// # Errors
+/// The first thing that was asked for and could not be written.
 fn publish(run: &DiagnoseRun, report: &Warned<NightReport>) -> Result<(), Error> {
-    match &run.json {
-        Some(Target::StandardOutput) => terminal::print(&json::to_string(report))?,
-        Some(Target::File(path)) => json::write_file(report, path)?,
-        None => {}
-    }
-    let page = write_page(&run.page, report)?;
-    if run.json == Some(Target::StandardOutput) {
-        return Ok(());
-    }
-    let look = terminal::look(run.red);
-    terminal::print(&match run.detail {
-        Detail::Brief => text::brief(report, &look),
-        Detail::Full => text::full(report, page.as_deref(), &look),
-    })
+    let json = match &run.json {
+        Some(Target::StandardOutput) => terminal::print(&json::to_string(report)),
+        Some(Target::File(path)) => json::write_file(report, path),
+        None => Ok(()),
+    };
+    let page = write_page(&run.page, report);
+    let written = page.as_ref().ok().and_then(Option::as_deref);
+    let text = match (&run.json, run.detail) {
+        (Some(Target::StandardOutput), _) => Ok(()),
+        (_, Detail::Brief) => terminal::print(&text::brief(report, &terminal::look(run.red))),
+        (_, Detail::Full) => {
+            terminal::print(&text::full(report, written, &terminal::look(run.red)))
+        }
+    };
+    json.and(page.map(|_| ())).and(text)
 }
 
-/// Writes the page; a folder that cannot be written to is no reason to fail where nobody asked.
+/// Writes the page; one that nobody asked for and that cannot be written is told, and no reason to fail.
 ///
 /// Output: where it stands.
 fn write_page(page: &PageTarget, report: &Warned<NightReport>) -> Result<Option<PathBuf>, Error> {
-    match page {
-        PageTarget::Nowhere => Ok(None),
-        PageTarget::File(path) => html::write_file(report, path).map(|()| Some(path.clone())),
-        PageTarget::Beside(path) => Ok(html::write_file(report, path).ok().map(|()| path.clone())),
+    let (path, asked) = match page {
+        PageTarget::Nowhere => return Ok(None),
+        PageTarget::File(path) => (path, true),
+        PageTarget::Beside(path) => (path, false),
+    };
+    match html::write_file(report, path) {
+        Ok(()) => Ok(Some(path.clone())),
+        Err(error) if asked => Err(error),
+        Err(error) => {
+            terminal::print_error(&error.with_hint(
+                "the answer is whole without the page: --report FILE writes it elsewhere, --no-report writes none",
+            ));
+            Ok(None)
+        }
     }
 }

@@ -1,12 +1,11 @@
 //! `settings`: prints a commented settings file, says which ones hold here, or writes one.
 
-use std::fs::OpenOptions;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 
 use crate::error::{Error, ErrorKind};
+use crate::whole::{self, Lasting, Standing};
 
 use super::Outcome;
 use super::refuse::printable;
@@ -87,27 +86,19 @@ fn write(folder: Option<&Path>) -> Result<PathBuf, Error> {
         })?,
     };
     let name = printable(&path.display().to_string());
-    let refused = |error: std::io::Error| {
-        let error_here = Error::new(ErrorKind::Io, format!("{name}: {error}"));
-        match error.kind() {
-            std::io::ErrorKind::AlreadyExists => Error::new(
-                ErrorKind::BadSetting,
-                format!("{name} is there already and stays as it is"),
-            )
-            .with_hint("stillpoint settings prints the example; copy from it what you need"),
-            _ => error_here.with_hint("give a folder that you may write to"),
-        }
+    let refused = |error: std::io::Error| match error.kind() {
+        std::io::ErrorKind::AlreadyExists => Error::new(
+            ErrorKind::BadSetting,
+            format!("{name} is there already and stays as it is"),
+        )
+        .with_hint("stillpoint settings prints the example; copy from it what you need"),
+        _ => whole::refused(&path, "the settings", &error),
     };
     if let Some(parent) = path.parent() {
+        whole::clear_leftovers(parent);
         std::fs::create_dir_all(parent).map_err(refused)?;
     }
-    // Only a file that this call makes is written to.
-    let mut file = OpenOptions::new()
-        .write(true)
-        .create_new(true)
-        .open(&path)
-        .map_err(refused)?;
-    file.write_all(EXAMPLE.as_bytes()).map_err(refused)?;
+    whole::write(&path, EXAMPLE.as_bytes(), Standing::Kept, Lasting::Written).map_err(refused)?;
     Ok(path)
 }
 

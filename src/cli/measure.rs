@@ -9,6 +9,7 @@ use crate::report::measure::MeasureReport;
 
 use super::Outcome;
 use super::args::MeasureArgs;
+use super::cache;
 use super::picture::PictureFile;
 use super::quantity::{read_exposure, read_threads};
 use super::refuse::Wanted;
@@ -32,6 +33,7 @@ pub fn run(args: &MeasureArgs) -> Result<Outcome, Error> {
     let pictures = pictures(args)?;
     let files = existing(&args.files)?;
     let exposure = args.exposure.as_deref().map(read_exposure).transpose()?;
+    let cache = args.cache.open();
     let settings = MeasureSettings {
         overrides: Overrides {
             exposure,
@@ -39,20 +41,31 @@ pub fn run(args: &MeasureArgs) -> Result<Outcome, Error> {
             ..place_and_lens(&args.site, &args.utc_offset, &args.focal, &args.pixel_pitch)?
         },
         photographs: !pictures.is_empty(),
+        cache: cache.clone(),
     };
-    let bar = Bar::new(args.red);
+    let bar = Bar::new(args.red, args.cache.on_rerun(cache.as_ref()));
     let report = in_threads(threads, || pipeline::measure(&files, &settings, &bar))?;
-    for (picture, frame) in pictures.iter().zip(&report.value.frames) {
-        if let Some(drawing) = frame.to_drawing() {
-            picture.write(&drawing)?;
-        }
-    }
+    cache::finish(cache.as_ref());
+    let drawn = draw(&pictures, &report.value);
     terminal::print(&words(args, &report))?;
+    drawn?;
     Ok(if report.value.is_answered() {
         Outcome::Answered
     } else {
         Outcome::CannotTell
     })
+}
+
+/// Writes the pictures as far as it goes.
+///
+/// # Errors
+/// The first that could not be written.
+fn draw(pictures: &[PictureFile], report: &MeasureReport) -> Result<(), Error> {
+    let frames = pictures.iter().zip(&report.frames);
+    frames
+        .filter_map(|(picture, frame)| Some((picture, frame.to_drawing()?)))
+        .map(|(picture, drawing)| picture.write(&drawing))
+        .fold(Ok(()), Result::and)
 }
 
 fn words(args: &MeasureArgs, report: &Warned<MeasureReport>) -> String {

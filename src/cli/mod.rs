@@ -6,6 +6,8 @@ use crate::error::Error;
 
 pub mod args;
 pub mod beam;
+pub mod cache;
+pub mod interrupt;
 pub mod limits;
 pub mod polestar;
 pub mod settings;
@@ -14,6 +16,7 @@ pub mod simulate;
 mod angle_text;
 mod diagnose;
 mod direction;
+mod home;
 pub mod keep;
 mod marks;
 mod measure;
@@ -25,7 +28,7 @@ mod site;
 mod terminal;
 mod threads;
 
-pub use terminal::print_error;
+pub use terminal::{print_error, print_interrupted};
 
 /// How a run ended that did end.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -58,7 +61,7 @@ pub fn run(line: &args::CommandLine) -> Result<Outcome, Error> {
         args::Command::Beam(args) => beam::run(args),
         args::Command::Settings(args) => keep::run(args),
         args::Command::Simulate(args) => {
-            let bar = terminal::Bar::new(false);
+            let bar = terminal::Bar::new(false, simulate::ON_RERUN);
             simulate::run(
                 args,
                 &|done, all| bar.at("drawing frames", done, all),

@@ -1,10 +1,10 @@
 //! `--picture`: a drawing into a file whose name tells the form.
 
-use std::fs;
 use std::path::{Path, PathBuf};
 
-use crate::error::{Error, ErrorKind};
+use crate::error::Error;
 use crate::report::drawing::Drawing;
+use crate::whole::{self, Lasting, Standing};
 
 use super::refuse::Wanted;
 
@@ -80,10 +80,9 @@ impl PictureFile {
             Form::Svg => drawing.to_svg().into_bytes(),
             Form::Png => drawing.to_png(),
         };
-        fs::write(&self.path, bytes).map_err(|error| {
-            Error::new(ErrorKind::Io, format!("{}: {error}", self.path.display()))
-                .with_hint("name a file in a folder that exists and that you may write to")
-        })
+        whole::clear_leftovers(whole::folder_of(&self.path));
+        whole::write(&self.path, &bytes, Standing::Replaced, Lasting::Written)
+            .map_err(|error| whole::refused(&self.path, "the picture", &error))
     }
 }
 

@@ -94,24 +94,27 @@ pub struct PolestarArgs {
 /// A flag whose value is not usable; a picture file that cannot be written.
 pub fn run(args: &PolestarArgs) -> Result<Outcome, Error> {
     let kept = settings_file::load(Path::new("."))?;
-    let text = answer(args, &kept)?;
+    let (text, picture) = answer(args, &kept)?;
     terminal::print(&inked(&text, terminal::look(args.red)))?;
+    picture?;
     Ok(Outcome::Answered)
 }
 
-fn answer(args: &PolestarArgs, kept: &KeptSettings) -> Result<String, Error> {
+/// The words, and what became of the picture: one that cannot be written costs no words.
+type Answer = (String, Result<(), Error>);
+
+fn answer(args: &PolestarArgs, kept: &KeptSettings) -> Result<Answer, Error> {
     let question = args.checked(kept)?;
     let picture = args.picture.as_deref().map(PictureFile::checked);
     let picture = picture.transpose()?;
     let report = report_pole_star(&question);
-    if let Some(picture) = picture {
-        picture.write(&report.to_drawing())?;
-    }
-    Ok(if args.brief {
+    let drawn = picture.map_or(Ok(()), |picture| picture.write(&report.to_drawing()));
+    let text = if args.brief {
         report.to_brief()
     } else {
         report.to_text()
-    })
+    };
+    Ok((text, drawn))
 }
 
 impl PolestarArgs {
@@ -186,6 +189,12 @@ mod tests {
             time: Some("2026-01-15T22:00:00Z".into()),
             ..PolestarArgs::default()
         }
+    }
+
+    /// The words, where the picture could be written too.
+    fn answer(args: &PolestarArgs, kept: &KeptSettings) -> Result<String, Error> {
+        let (text, drawn) = super::answer(args, kept)?;
+        drawn.map(|()| text)
     }
 
     #[test]

@@ -38,6 +38,8 @@ pub struct DiagnoseRun {
     pub threads: Option<NonZeroUsize>,
     /// Where settings came from, a sentence for the report.
     pub origin: Option<String>,
+    /// What is said about the next run where this one is interrupted.
+    pub on_rerun: &'static str,
 }
 
 /// Where the report's page goes.
@@ -77,10 +79,12 @@ impl DiagnoseArgs {
             hints: self.hints()?,
             tolerance: tolerance.or(kept.tolerance),
             kept: kept.facts(),
+            cache: self.cache.open(),
         };
         let json = self.json.as_deref().map(Target::of);
         let folder = existing_folder(&self.folder)?;
         Ok(DiagnoseRun {
+            on_rerun: self.cache.on_rerun(settings.cache.as_ref()),
             settings,
             page: self.page(&folder, json.as_ref()),
             threads: optional(&self.threads, read_threads)?,
@@ -216,11 +220,16 @@ fn similar_folder(folder: &Path) -> Option<PathBuf> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::cache::CacheArgs;
     use super::*;
 
     fn args() -> DiagnoseArgs {
         DiagnoseArgs {
             folder: PathBuf::from("."),
+            cache: CacheArgs {
+                no_cache: true,
+                ..CacheArgs::default()
+            },
             ..DiagnoseArgs::default()
         }
     }

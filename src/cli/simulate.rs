@@ -20,6 +20,10 @@ pub struct SimulateArgs {
     pub seed: Option<u64>,
 }
 
+/// What a run that is interrupted says about the next.
+pub const ON_RERUN: &str =
+    "the frames drawn so far stay; run the same command again to draw the whole night";
+
 /// Draws the night and says what was written.
 ///
 /// # Errors

@@ -1,10 +1,10 @@
 //! The terminal: what it can show, errors on two lines, a bar of progress.
 
 use std::io::{self, IsTerminal, Write};
-use std::sync::Mutex;
+use std::sync::{Mutex, MutexGuard};
 use std::time::Duration;
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::{HumanDuration, ProgressBar, ProgressDrawTarget, ProgressState, ProgressStyle};
 
 use crate::error::Error;
 use crate::pipeline::Progress;
@@ -85,19 +85,61 @@ pub fn print_error(error: &Error) {
     let _ = io::stderr().lock().write_all(lines.as_bytes());
 }
 
-/// A bar on standard error while it is a terminal; nothing otherwise.
+/// Says that the run was interrupted, how far it was, and what a rerun finds.
+pub fn print_interrupted() {
+    let course = course().take();
+    let mut words = "interrupted".to_string();
+    let mut hint = None;
+    if let Some(course) = course {
+        if let Some((bar, what)) = course.bar {
+            // A finished bar counts as full.
+            let (done, all) = (bar.position(), bar.length().unwrap_or(0));
+            bar.finish_and_clear();
+            words.push_str(&format!(" while {what}: {done} of {all} done"));
+        }
+        hint = Some(course.on_rerun.to_string());
+    }
+    let kind = crate::error::ErrorKind::Io;
+    print_error(&Error {
+        hint,
+        ..Error::new(kind, words)
+    });
+}
+
+/// How far the run is, for the case that it is interrupted.
+struct Course {
+    bar: Option<(ProgressBar, String)>,
+    on_rerun: &'static str,
+}
+
+/// The one run of this process.
+fn course() -> MutexGuard<'static, Option<Course>> {
+    static COURSE: Mutex<Option<Course>> = Mutex::new(None);
+    // A panic in another thread does not hurt a message.
+    COURSE
+        .lock()
+        .unwrap_or_else(|poisoned| poisoned.into_inner())
+}
+
+/// A bar on standard error while it is a terminal; elsewhere it counts in silence.
 #[derive(Debug)]
 pub struct Bar {
     bar: Mutex<Option<ProgressBar>>,
     red: bool,
+    on_rerun: &'static str,
 }
 
 impl Bar {
-    /// A bar that is not drawn yet.
-    pub fn new(red: bool) -> Self {
+    /// A bar that is not drawn yet; `on_rerun` is told where the run is interrupted.
+    pub fn new(red: bool, on_rerun: &'static str) -> Self {
+        *course() = Some(Course {
+            bar: None,
+            on_rerun,
+        });
         Self {
             bar: Mutex::new(None),
             red,
+            on_rerun,
         }
     }
 
@@ -124,28 +166,46 @@ impl Bar {
             .lock()
             .unwrap_or_else(|poisoned| poisoned.into_inner()));
     }
+
+    /// A bar as this terminal shows it.
+    fn drawn(&self, what: &str, n_steps: usize) -> ProgressBar {
+        if !io::stderr().is_terminal() {
+            let target = ProgressDrawTarget::hidden();
+            return ProgressBar::with_draw_target(Some(n_steps as u64), target);
+        }
+        let shape = if self.red {
+            "\x1b[31m{msg} [{wide_bar}] {pos}/{len}{left}\x1b[0m"
+        } else {
+            "{msg} [{wide_bar}] {pos}/{len}{left}"
+        };
+        let style = ProgressStyle::with_template(shape)
+            .unwrap_or_else(|_| ProgressStyle::default_bar())
+            .with_key("left", time_left)
+            .progress_chars("=> ");
+        let target = ProgressDrawTarget::stderr_with_hz(5);
+        let bar = ProgressBar::with_draw_target(Some(n_steps as u64), target)
+            .with_style(style)
+            .with_message(what.to_string());
+        bar.enable_steady_tick(Duration::from_millis(500));
+        bar
+    }
+}
+
+/// ", 3 minutes left", once there is something to go by.
+fn time_left(state: &ProgressState, out: &mut dyn std::fmt::Write) {
+    if state.pos() > 0 && !state.is_finished() {
+        // Nothing is left to do where a bar cannot be written.
+        let _ = write!(out, ", {:#} left", HumanDuration(state.eta()));
+    }
 }
 
 impl Progress for Bar {
     fn begin(&self, what: &str, n_steps: usize) {
-        if !io::stderr().is_terminal() {
-            return;
-        }
-        let shape = if self.red {
-            "\x1b[31m{msg} [{wide_bar}] {pos}/{len}\x1b[0m"
-        } else {
-            "{msg} [{wide_bar}] {pos}/{len}"
-        };
-        let style = ProgressStyle::with_template(shape)
-            .unwrap_or_else(|_| ProgressStyle::default_bar())
-            .progress_chars("=> ");
-        let bar = ProgressBar::with_draw_target(
-            Some(n_steps as u64),
-            ProgressDrawTarget::stderr_with_hz(5),
-        )
-        .with_style(style)
-        .with_message(what.to_string());
-        bar.enable_steady_tick(Duration::from_millis(500));
+        let bar = self.drawn(what, n_steps);
+        *course() = Some(Course {
+            bar: Some((bar.clone(), what.to_string())),
+            on_rerun: self.on_rerun,
+        });
         self.with_bar(|slot| {
             if let Some(earlier) = slot.replace(bar) {
                 earlier.finish_and_clear();
@@ -162,6 +222,9 @@ impl Progress for Bar {
     }
 
     fn end(&self) {
+        if let Some(course) = course().as_mut() {
+            course.bar = None;
+        }
         self.with_bar(|slot| {
             if let Some(bar) = slot.take() {
                 bar.finish_and_clear();

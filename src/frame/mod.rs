@@ -47,9 +47,10 @@ use jiff::civil::DateTime;
 use format::Format;
 
 pub use missing::{MissingFact, missing};
-pub use read::{read_frame, read_header};
+pub use read::{PictureFile, PixelFacts, read_frame, read_header};
 pub use sequence::{walk_files, walk_night};
 
+use crate::error::Warning;
 use crate::units::{Length, PixelPoint, Seconds, Site};
 
 /// One plane of linear light, row by row from the top, orientation applied.
@@ -215,4 +216,6 @@ pub struct NightFiles {
     pub alignments: Vec<AlignmentFiles>,
     /// Files that are not used, relative to the night's folder: no pictures, or the JPEG beside its RAW file.
     pub ignored: Vec<PathBuf>,
+    /// What could not be looked into, and why.
+    pub warnings: Vec<Warning>,
 }

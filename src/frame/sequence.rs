@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use super::natural::natural_order;
 use super::{AlignmentFiles, Format, NightFiles};
-use crate::error::{Error, ErrorKind};
+use crate::error::{Error, ErrorKind, Warning};
 
 /// Folders nested deeper than this are no night.
 const MAX_DEPTH: usize = 16;
@@ -17,7 +17,8 @@ const MAX_DEPTH: usize = 16;
 /// Method: pictures directly in the folder are an alignment named after it; each folder below
 /// that holds pictures is an alignment named by its path ("east/second try"). Files are told by
 /// their endings. Hidden files and folders are skipped; folders reached twice through links are
-/// read once. Of a RAW file and a JPEG of the same name, the RAW file is taken.
+/// read once. Of a RAW file and a JPEG of the same name, the RAW file is taken. What cannot be
+/// looked into comes as warnings, and the rest of the night goes on.
 /// Output: alignments and files in natural order (img2 before img10, capitals alike), the night's
 /// own folder first; paths relative to `root`.
 ///
@@ -72,30 +73,38 @@ struct Found {
     visited: BTreeSet<PathBuf>,
     pictures: BTreeMap<PathBuf, BTreeSet<PathBuf>>,
     ignored: BTreeSet<PathBuf>,
+    /// What could not be looked into, with the reason.
+    closed: BTreeMap<PathBuf, String>,
 }
 
 impl Found {
-    /// Takes in a folder and those below it; folders that cannot be read count as ignored.
+    /// Takes in a folder and those below it; one that cannot be read is noted with the reason.
     fn visit(&mut self, folder: &Path, depth: usize) {
-        let Ok(real) = folder.canonicalize() else {
-            self.ignored.insert(folder.to_path_buf());
-            return;
+        let real = match folder.canonicalize() {
+            Ok(real) => real,
+            Err(error) => return self.close(folder, &error),
         };
-        if !self.visited.insert(real) {
+        if self.visited.contains(&real) {
             return;
         }
+        if depth > MAX_DEPTH {
+            let reason = format!("lies deeper than {MAX_DEPTH} folders: not searched");
+            self.closed.insert(folder.to_path_buf(), reason);
+            return;
+        }
+        self.visited.insert(real);
         let entries = match fs::read_dir(folder) {
-            Ok(entries) if depth <= MAX_DEPTH => entries,
-            _ => {
-                self.ignored.insert(folder.to_path_buf());
-                return;
-            }
+            Ok(entries) => entries,
+            Err(error) => return self.close(folder, &error),
         };
-        let mut paths: Vec<PathBuf> = entries
-            .flatten()
-            .filter(|entry| !is_hidden(&entry.file_name()))
-            .map(|entry| entry.path())
-            .collect();
+        let mut paths = Vec::new();
+        for entry in entries {
+            match entry {
+                Ok(entry) if is_hidden(&entry.file_name()) => {}
+                Ok(entry) => paths.push(entry.path()),
+                Err(error) => self.close(folder, &error),
+            }
+        }
         // The order of a folder is the file system's; links are followed in a fixed order.
         paths.sort();
         for path in paths {
@@ -107,9 +116,31 @@ impl Found {
                     .or_default()
                     .insert(path);
             } else {
-                self.ignored.insert(path);
+                self.set_apart(path);
             }
         }
+    }
+
+    /// A file of another kind, or a name of a picture behind which none can be reached.
+    fn set_apart(&mut self, path: PathBuf) {
+        if let (Some(_), Err(error)) = (Format::promised_by(&path), fs::metadata(&path)) {
+            let is_link = path
+                .symlink_metadata()
+                .is_ok_and(|facts| facts.is_symlink());
+            let reason = match error.kind() {
+                std::io::ErrorKind::NotFound if is_link => "a link that leads nowhere".to_string(),
+                _ => reason_of(&error),
+            };
+            self.closed.insert(path, reason);
+        } else {
+            self.ignored.insert(path);
+        }
+    }
+
+    fn close(&mut self, path: &Path, error: &std::io::Error) {
+        self.closed
+            .entry(path.to_path_buf())
+            .or_insert_with(|| reason_of(error));
     }
 
     /// The deepest folder that holds everything found.
@@ -156,6 +187,11 @@ impl Found {
                 })
                 .collect(),
             ignored,
+            warnings: self
+                .closed
+                .iter()
+                .map(|(path, reason)| warning(&below(path), reason))
+                .collect(),
         }
     }
 }
@@ -222,13 +258,24 @@ fn resolved(folder: &Path) -> Result<PathBuf, Error> {
         .map_err(|error| unreadable(folder, &error))
 }
 
+fn warning(path: &Path, reason: &str) -> Warning {
+    let name = match path.to_string_lossy() {
+        name if name.is_empty() => "the night's folder".into(),
+        name => name,
+    };
+    Warning::new(format!("{name}: {reason}; the night goes on without it"))
+}
+
 fn unreadable(path: &Path, error: &std::io::Error) -> Error {
-    let reason = match error.kind() {
+    Error::new(ErrorKind::Io, reason_of(error)).about(path.display())
+}
+
+fn reason_of(error: &std::io::Error) -> String {
+    match error.kind() {
         std::io::ErrorKind::NotFound => "there is no such file or folder".to_string(),
         std::io::ErrorKind::PermissionDenied => "may not be read (permission denied)".to_string(),
         _ => format!("cannot be read ({error})"),
-    };
-    Error::new(ErrorKind::Io, reason).about(path.display())
+    }
 }
 
 fn needs_pictures(night: NightFiles, named: &Path) -> Result<NightFiles, Error> {
@@ -236,6 +283,7 @@ fn needs_pictures(night: NightFiles, named: &Path) -> Result<NightFiles, Error> 
         return Ok(night);
     }
     let found = match night.ignored.len() {
+        0 if !night.warnings.is_empty() => night.warnings[0].text.clone(),
         0 => "an empty folder".to_string(),
         1 => format!("one file of another kind ({})", night.ignored[0].display()),
         n => format!(
@@ -363,11 +411,45 @@ mod tests {
 
     #[cfg(unix)]
     #[test]
-    fn folders_linked_in_a_loop_are_read_once() {
+    fn links_in_loops_and_to_nowhere_are_told_and_harm_nothing() {
+        use std::os::unix::fs::symlink;
         let folder = night(&["a/x.jpg"]);
-        std::os::unix::fs::symlink(folder.path(), folder.path().join("a/loop")).unwrap();
-        std::os::unix::fs::symlink("nowhere", folder.path().join("dead.jpg")).unwrap();
+        let at = |name: &str| folder.path().join(name);
+        symlink(folder.path(), at("a/loop")).unwrap();
+        symlink("nowhere", at("dead.jpg")).unwrap();
+        symlink("itself.jpg", at("itself.jpg")).unwrap();
+        symlink("itself", at("itself")).unwrap();
         let walked = walk_night(folder.path()).unwrap();
         assert_eq!(named(&walked), [("a", vec!["a/x.jpg".to_string()])]);
+        let told: Vec<&str> = walked.warnings.iter().map(|w| w.text.as_str()).collect();
+        assert_eq!(told.len(), 2, "{told:?}");
+        assert!(told[0].contains("dead.jpg: a link that leads nowhere"));
+        assert!(told[1].contains("itself.jpg: cannot be read"));
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn folders_too_deep_are_told() {
+        let deep = format!("{}x.jpg", "d/".repeat(MAX_DEPTH + 1));
+        let folder = night(&["a.jpg", &deep]);
+        let walked = walk_night(folder.path()).unwrap();
+        assert_eq!(walked.alignments.len(), 1);
+        assert!(walked.warnings[0].text.contains("deeper than 16 folders"));
+    }
+
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn names_that_are_no_text_are_walked_and_opened() {
+        use std::os::unix::ffi::OsStrExt;
+        let folder = night(&["a.jpg"]);
+        for name in [b"\xff.jpg".as_slice(), b"\xfe.jpg", b"d\xf1r/y.png"] {
+            let path = folder.path().join(OsStr::from_bytes(name));
+            create_dir_all(path.parent().unwrap()).unwrap();
+            write(path, b"x").unwrap();
+        }
+        let walked = walk_night(folder.path()).unwrap();
+        let files: Vec<&PathBuf> = walked.alignments.iter().flat_map(|a| &a.files).collect();
+        assert_eq!(files.len(), 4);
+        assert!(files.iter().all(|file| walked.root.join(file).is_file()));
     }
 }

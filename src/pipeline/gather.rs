@@ -8,9 +8,11 @@ use rayon::prelude::*;
 
 use super::Progress;
 use super::facts::clock;
+use super::look::look_at;
+use crate::cache::MeasureCache;
 use crate::error::{Error, Warning};
-use crate::frame::{AlignmentFiles, Frame, Header, MissingFact, Overrides, missing, read_frame};
-use crate::stars::{StackedStar, StarField, measure_stars, stack_stars};
+use crate::frame::{AlignmentFiles, Header, MissingFact, Overrides, missing};
+use crate::stars::{StackedStar, StarField};
 
 /// A frame whose stars were measured.
 #[derive(Debug, Clone)]
@@ -24,19 +26,6 @@ pub struct MeasuredFrame {
     pub field: StarField,
     /// The mean image of its stars, where there are pixels and enough stars.
     pub stacked: Option<StackedStar>,
-}
-
-impl MeasuredFrame {
-    /// Measures a frame's stars; its pixels live only here.
-    pub(super) fn of(file: String, frame: Frame) -> Self {
-        let field = measure_stars(&frame.plane, frame.header.saturation);
-        Self {
-            file,
-            stacked: stack_stars(&frame.plane, &field),
-            header: frame.header,
-            field,
-        }
-    }
 }
 
 /// A frame that was set aside.
@@ -70,6 +59,7 @@ pub fn gather(
     root: &Path,
     alignment: &AlignmentFiles,
     overrides: &Overrides,
+    source: Source<'_>,
     progress: &dyn Progress,
 ) -> Gathered {
     let measured: Vec<_> = alignment
@@ -77,7 +67,7 @@ pub fn gather(
         .par_iter()
         .map(|file| {
             let path = root.join(file);
-            let outcome = measure_file(&path, slashed(file), overrides)
+            let outcome = measure_file(&path, slashed(file), overrides, source)
                 .map_err(|error| named_within(error, &path, file));
             progress.step();
             outcome
@@ -91,10 +81,48 @@ pub fn gather(
 type Outcome = Result<(MeasuredFrame, Vec<Warning>), Error>;
 
 /// One file through the first two stages.
-fn measure_file(path: &Path, name: String, overrides: &Overrides) -> Outcome {
-    let frame = read_frame(path, overrides)?;
-    let measured = MeasuredFrame::of(name, frame.value);
-    Ok((measured, frame.warnings))
+fn measure_file(path: &Path, name: String, overrides: &Overrides, source: Source<'_>) -> Outcome {
+    let mut look = look_at::<()>(path, name, overrides, source.cache, None)?;
+    look.warnings.extend(source.thin(&mut look.frame.field));
+    Ok((look.frame, look.warnings))
+}
+
+/// Stars of a whole night that are kept in memory: some 50 MB of them, and twice that in the fits.
+const NIGHT_STARS: usize = 300_000;
+/// A frame keeps so many at least.
+const FRAME_STARS: usize = 500;
+
+/// Where measures may come from, and how many stars of them are kept.
+#[derive(Debug, Clone, Copy)]
+pub struct Source<'a> {
+    cache: Option<&'a MeasureCache>,
+    n_frames: usize,
+    stars_each: usize,
+}
+
+impl<'a> Source<'a> {
+    /// For a night of so many frames: time and memory keep within bounds, however long it is.
+    pub fn of_night(n_frames: usize, cache: Option<&'a MeasureCache>) -> Self {
+        let share = NIGHT_STARS / n_frames.max(1);
+        Self {
+            cache,
+            n_frames,
+            stars_each: share.max(FRAME_STARS),
+        }
+    }
+
+    /// Keeps a frame's brightest stars, and says so where there were more.
+    fn thin(self, field: &mut StarField) -> Option<Warning> {
+        if field.stars.len() <= self.stars_each {
+            return None;
+        }
+        field.stars.truncate(self.stars_each);
+        field.stars.shrink_to_fit();
+        Some(Warning::new(format!(
+            "a night of {} frames: of each frame the brightest {} stars were used and counted, which keeps time and memory within bounds",
+            self.n_frames, self.stars_each
+        )))
+    }
 }
 
 /// The error with the file named as the night knows it: reports travel, folders stay.
@@ -243,6 +271,44 @@ impl Gathered {
 mod tests {
     use super::*;
     use crate::error::ErrorKind;
+    use crate::stars::{Quality, Star};
+    use crate::units::{Measured, PixelPoint, PixelTensor};
+
+    fn field(n_stars: usize) -> StarField {
+        let star = |nth: usize| Star {
+            position: PixelPoint::new(nth as f64, 0.0),
+            position_covariance: PixelTensor::default(),
+            flux: Measured::new((n_stars - nth) as f64, 1.0),
+            peak: 1.0,
+            moments: PixelTensor::default(),
+            moments_sigma: PixelTensor::default(),
+            trail: None,
+            quality: Quality::default(),
+        };
+        StarField {
+            width: 100,
+            height: 100,
+            stars: (0..n_stars).map(star).collect(),
+            background: 0.0,
+            noise: 1.0,
+            fwhm: None,
+            trail: None,
+            lens: None,
+            rejected: crate::stars::Rejected::default(),
+        }
+    }
+
+    #[test]
+    fn long_nights_keep_the_brightest_stars_of_each_frame_and_say_so() {
+        let kept = |n_frames: usize| {
+            let mut field = field(10_000);
+            let warning = Source::of_night(n_frames, None).thin(&mut field);
+            assert_eq!(field.stars[0].position.x, 0.0);
+            assert_eq!(warning.is_some(), field.stars.len() < 10_000);
+            field.stars.len()
+        };
+        assert_eq!([1, 30, 100, 1000].map(kept), [10_000, 10_000, 3000, 500]);
+    }
 
     #[test]
     fn errors_name_files_as_the_night_knows_them() {

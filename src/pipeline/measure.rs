@@ -8,10 +8,11 @@ use super::aim::{below_horizon, is_below};
 use super::assemble::{center_by_stars, pictures, verdict};
 use super::facts::NightFacts;
 use super::gather::MeasuredFrame;
+use super::look::{Look, look_at};
 use super::plates::{identify_alone, tagged_lens};
 use super::{MeasureSettings, Progress};
 use crate::error::{Error, Warned, Warning};
-use crate::frame::{PitchSource, read_frame};
+use crate::frame::{PitchSource, Plane};
 use crate::identify::{Identification, Identifier, Plate};
 use crate::report::FrameReport;
 use crate::report::measure::{
@@ -28,11 +29,16 @@ pub fn measure(
     settings: &MeasureSettings,
     progress: &dyn Progress,
 ) -> Result<Warned<MeasureReport>, Error> {
+    let of = |plane: &Plane| Photograph::of(plane);
+    let photograph: Option<&(dyn Fn(&Plane) -> Photograph + Sync)> =
+        settings.photographs.then_some(&of);
     progress.begin("measuring", files.len());
     let looks: Vec<_> = files
         .par_iter()
         .map(|file| {
-            let look = look_at(file, settings);
+            let name = file.display().to_string();
+            let cache = settings.cache.as_ref();
+            let look = look_at(file, name, &settings.overrides, cache, photograph);
             progress.step();
             look
         })
@@ -57,25 +63,6 @@ pub fn measure(
 /// [`PitchSource::SensorSize`] calls a few per cent.
 const SENSOR_SIZE_DOUBT: f64 = 0.03;
 
-/// What one file gave before its stars are identified.
-struct Look {
-    frame: MeasuredFrame,
-    photograph: Option<Photograph>,
-    warnings: Vec<Warning>,
-}
-
-/// One file through the first two stages; its pixels live only here.
-fn look_at(file: &Path, settings: &MeasureSettings) -> Result<Look, Error> {
-    let frame = read_frame(file, &settings.overrides)?;
-    Ok(Look {
-        photograph: settings
-            .photographs
-            .then(|| Photograph::of(&frame.value.plane)),
-        frame: MeasuredFrame::of(file.display().to_string(), frame.value),
-        warnings: frame.warnings,
-    })
-}
-
 /// The files in their order: each one's plate helps the next.
 struct Row<'a> {
     settings: &'a MeasureSettings,
@@ -96,11 +83,11 @@ impl<'a> Row<'a> {
         }
     }
 
-    fn take(&mut self, file: &Path, look: Result<Look, Error>) -> MeasuredFile {
+    fn take(&mut self, file: &Path, look: Result<Look<Photograph>, Error>) -> MeasuredFile {
         match look {
             Ok(look) => {
                 look.warnings.into_iter().for_each(|one| self.warn(one));
-                self.measured(look.frame, look.photograph)
+                self.measured(look.frame, look.of_pixels)
             }
             Err(error) => {
                 let reason = error.context.clone();

@@ -6,7 +6,7 @@ use crate::error::{Error, Warned};
 
 use super::NightReport;
 use super::contract::Night;
-use super::whole::write_whole;
+use super::save::save;
 
 /// Where the JSON goes.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -43,7 +43,7 @@ pub fn to_string(report: &Warned<NightReport>) -> String {
 /// When the system refuses to write, and when something else than JSON stands there already: a
 /// slip of the hand must not cost a photograph.
 pub fn write_file(report: &Warned<NightReport>, path: &Path) -> Result<(), Error> {
-    write_whole(
+    save(
         path,
         &to_string(report),
         |start| start.starts_with(b"{"),

@@ -18,8 +18,8 @@ pub mod polestar;
 pub mod text;
 
 mod exposing;
+mod save;
 mod table;
-mod whole;
 
 #[cfg(test)]
 mod sample;

@@ -12,6 +12,7 @@ use super::sensor::Picture;
 use super::tags::{TiffLayout, exif_block, tiff_file};
 use super::truth::NightTruth;
 use crate::error::{Error, ErrorKind};
+use crate::whole::{self, Lasting, Standing};
 
 /// Ending of the file names of a format.
 pub fn ending(format: Format) -> &'static str {
@@ -154,16 +155,9 @@ fn srgb(light: f64) -> f64 {
 /// # Errors
 /// `Io`, with the path.
 pub fn save(path: &Path, bytes: &[u8]) -> Result<(), Error> {
-    let refused = |e: std::io::Error| {
-        Error::new(
-            ErrorKind::Io,
-            format!("{}: cannot be written: {e}", path.display()),
-        )
-    };
-    if let Some(folder) = path.parent() {
-        std::fs::create_dir_all(folder).map_err(refused)?;
-    }
-    std::fs::write(path, bytes).map_err(refused)
+    std::fs::create_dir_all(whole::folder_of(path))
+        .and_then(|()| whole::write(path, bytes, Standing::Replaced, Lasting::Written))
+        .map_err(|error| whole::refused(path, "the simulated night", &error))
 }
 
 /// Where the truth about a night is kept: beside the night's folder, so that it is no file of the night.

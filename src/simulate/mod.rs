@@ -46,6 +46,7 @@ pub use truth::{AlignmentTruth, AxisTruth, FrameTruth, NightTruth, TrailTruth};
 use crate::error::Error;
 use crate::frame::{Frame, Header, Plane};
 use crate::stars::StarField;
+use crate::whole;
 use schedule::Shot;
 
 /// One frame of a simulated night, as the camera would give it and as it really was.
@@ -155,6 +156,9 @@ pub fn write_night(
     let simulation = Simulation::new(scenario, &CatalogueStars)?;
     let mut truth = simulation.alignments_truth()?;
     let count = simulation.frame_count();
+    for alignment in &scenario.alignments {
+        whole::clear_leftovers(&folder.join(&alignment.name));
+    }
     progress(0, count);
     for (done, frame) in simulation.frames().enumerate() {
         let frame = frame?;

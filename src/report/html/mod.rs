@@ -15,12 +15,12 @@ use std::path::Path;
 use askama::Template;
 
 use super::exposing;
+use super::save::save;
 use super::table::{self, short};
 use super::text::{
     aside_lines, axis_without_site_words, axis_words, cause_words, counted, longest_words,
     site_words,
 };
-use super::whole::write_whole;
 use super::{AlignmentReport, CauseShare, FrameReport, NightReport};
 use crate::advice::Decision;
 use crate::diagnosis::{Cause, Verdict};
@@ -49,7 +49,7 @@ pub fn to_string(report: &Warned<NightReport>) -> String {
 /// When the system refuses to write, and when something else than such a page stands there.
 pub fn write_file(report: &Warned<NightReport>, path: &Path) -> Result<(), Error> {
     let is_ours = |start: &[u8]| start.starts_with(START.as_bytes());
-    write_whole(path, &to_string(report), is_ours, "report of this program")
+    save(path, &to_string(report), is_ours, "report of this program")
 }
 
 /// The whole page.
