@@ -155,6 +155,7 @@ fn take_axis(evidence: &mut Evidence, largest: Option<(usize, Measured<f64>)>, s
     for frame in &mut evidence.frames {
         frame.predicted = None;
         frame.foreseen = None;
+        frame.joined = None;
     }
     let Some(fit) = evidence.fit.as_mut() else {
         return;
@@ -217,6 +218,7 @@ mod tests {
                 angle_sigma: Angle::from_deg(2.0),
                 n_stars: 100,
             }),
+            joined: None,
             predicted: Some(TrailParts {
                 total: drawn,
                 axis: drawn,

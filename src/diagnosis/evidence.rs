@@ -21,6 +21,8 @@ pub struct FrameEvidence {
     pub fwhm: Option<Measured<Pixels>>,
     /// Trail that the stars' shapes show.
     pub trail: Option<FrameTrail>,
+    /// The trail by shapes and motion between frames together, where an axis is known.
+    pub joined: Option<FrameTrail>,
     /// Trail that axis and drive draw by the motion between frames.
     pub predicted: Option<TrailParts>,
     /// For a frame alone in its pointing: the trail that the axis of the other frames would draw in
@@ -133,6 +135,13 @@ impl Evidence {
     pub fn own_motion(&self, frame: usize) -> Option<OwnMotion> {
         let of_frame = self.frames.iter().find(|one| one.frame == frame)?;
         of_frame.own_motion
+    }
+
+    /// A frame's trail by shapes and motion between frames together, by the frame's index in the
+    /// alignment.
+    pub fn joined(&self, frame: usize) -> Option<FrameTrail> {
+        let of_frame = self.frames.iter().find(|one| one.frame == frame)?;
+        of_frame.joined
     }
 
     /// The same evidence cut where the axis changed, in order of time.

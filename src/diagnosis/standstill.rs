@@ -109,6 +109,7 @@ mod tests {
                 angle_sigma: Angle::from_deg(2.0),
                 n_stars: 100,
             }),
+            joined: None,
             predicted: None,
             drifted: None,
             foreseen: None,

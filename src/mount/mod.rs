@@ -5,7 +5,8 @@
 //! line of the camera's motion; the drive angles against time are then the record of the drive.
 //!
 //! `invert` fits the axis, `split` cuts pointings at bumps, `creep` finds what no axis explains,
-//! `drive` reads the record of the drive, `predict` draws the trail that all of it makes, `lone`
+//! `drive` reads the record of the drive, `within` what it did inside the exposures, `predict` draws
+//! the trail that all of it makes, `joined` weighs that against the shapes, `lone`
 //! does what can be done with one frame and the `slopes` of its shapes. `observability` says which part of the axis is known,
 //! `foresee` what further frames would tell, `plan` which ones to take. `model` is the physics and
 //! knows no fitting.
@@ -14,6 +15,7 @@ pub mod creep;
 pub mod drive;
 pub mod foresee;
 pub mod invert;
+pub mod joined;
 pub mod lone;
 pub mod model;
 pub mod observability;
@@ -24,6 +26,7 @@ pub mod slopes;
 pub mod split;
 pub mod swing;
 pub mod ties;
+pub mod within;
 
 use nalgebra::{Matrix2, Vector3};
 

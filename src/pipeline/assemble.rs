@@ -103,6 +103,8 @@ fn frame_report(
     frame: &MeasuredFrame,
 ) -> FrameReport {
     let field = &frame.field;
+    let mut parts = alignment.parts.iter();
+    let joined = parts.find_map(|part| part.evidence.joined(idx));
     FrameReport {
         file: frame.file.clone(),
         alignment: alignment.part_name(idx).to_owned(),
@@ -120,7 +122,8 @@ fn frame_report(
             .as_ref()
             .map_or(0, |plate| plate.matches.len()),
         fwhm: field.fwhm,
-        trail: field.trail,
+        trail: joined.or(field.trail),
+        trail_by_shapes: field.trail,
         drift: drift_report(alignment, facts, idx, frame),
         own_motion: alignment
             .parts

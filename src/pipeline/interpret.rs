@@ -9,13 +9,15 @@ use crate::diagnosis::{Adrift, Cause, Evidence, FrameEvidence, find_standstills,
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, center_motion};
 use crate::mount::drive::DriveRecord;
+use crate::mount::joined::{Drawn, join};
 use crate::mount::lone::{LoneQuestion, read_lone_frame};
 use crate::mount::model::northern_end;
 use crate::mount::predict::{Exposure, OwnMotion};
-use crate::mount::{AxisUnknown, Doubt, Ground, MountFit, fit_mount};
+use crate::mount::within::DriveWithin;
+use crate::mount::{AxisEstimate, AxisUnknown, Doubt, Ground, MountFit, fit_mount};
 use crate::sky::{Camera, Horizon, Rotation, ToldPlace};
 use crate::stars::StarField;
-use crate::units::{Angle, Measured, PixelPoint, PixelVector, Pixels, Seconds};
+use crate::units::{Angle, AngularRate, Measured, PixelPoint, PixelVector, Pixels, Seconds};
 
 /// What is asked of the mount stage about an alignment.
 pub struct MountQuestion<'a> {
@@ -57,22 +59,27 @@ impl MountQuestion<'_> {
             tolerance: self.tolerance,
             pixel_scale: lens.map(|lens| lens.pixel_scale()),
         };
-        self.facts.with_ground(|ground| {
-            let scene = Scene {
-                frames: self.frames,
-                survey: self.survey,
-                aims: self.aims,
-                ground,
-                air: self.facts.unknown_air(),
-            };
-            scene.fit(&mut evidence);
-        });
+        self.facts
+            .with_ground(|ground| self.scene(ground).fit(&mut evidence));
         let mut parts = evidence.into_parts();
         for part in &mut parts {
             read_record(part);
+            self.facts
+                .with_ground(|ground| self.scene(ground).join(part));
             part.adrift = self.adrift(part);
         }
         parts
+    }
+
+    fn scene<'a>(&'a self, ground: &'a Ground<'a>) -> Scene<'a> {
+        Scene {
+            frames: self.frames,
+            survey: self.survey,
+            aims: self.aims,
+            mids: self.mids,
+            ground,
+            air: self.facts.unknown_air(),
+        }
     }
 
     /// The last field of a part that was aimed by its stars, over an arbitrary meridian; before
@@ -107,6 +114,7 @@ impl MountQuestion<'_> {
                     exposure: measured.header.exposure,
                     fwhm: measured.field.fwhm,
                     trail: measured.field.trail,
+                    joined: None,
                     predicted: None,
                     foreseen: None,
                     own_motion: None,
@@ -150,6 +158,7 @@ struct Scene<'a> {
     frames: &'a [MeasuredFrame],
     survey: &'a Survey,
     aims: &'a [Option<Aimed>],
+    mids: &'a [Option<Seconds>],
     ground: &'a Ground<'a>,
     /// What the air does to the axis where the ground does not know it.
     air: Angle,
@@ -221,6 +230,60 @@ impl Scene<'_> {
             .filter_map(|corner| exposure.trail(self.ground, axis_north, rate.value, corner))
             .map(PixelVector::length)
             .max_by(|a, b| a.px().total_cmp(&b.px()));
+    }
+
+    /// The trails by shapes and motion between frames together.
+    fn join(&self, part: &mut Evidence) {
+        let Some(fit) = part.fit.as_ref() else { return };
+        let Ok(axis) = &fit.axis else { return };
+        let step = fit.drive.as_ref().and_then(|record| record.step.as_ref());
+        let exposure = |frame: usize| self.frames[frame].header.exposure;
+        let Some(within) = DriveWithin::of(&fit.angles, step, &exposure) else {
+            return;
+        };
+        let stood: Vec<usize> = part
+            .standstills
+            .iter()
+            .flat_map(|standstill| standstill.frames.iter().copied())
+            .collect();
+        let slipped = |frame: usize| step.is_some_and(|s| s.before < frame && frame < s.after);
+        for frame in &mut part.frames {
+            if stood.contains(&frame.frame) || slipped(frame.frame) {
+                continue;
+            }
+            let drawn = self.drawn(axis, &within, frame);
+            frame.joined = frame
+                .trail
+                .zip(drawn)
+                .and_then(|(trail, drawn)| join(&trail, &drawn));
+        }
+    }
+
+    /// The trail that axis and drive draw in a frame, with all that the drive may have done.
+    fn drawn(
+        &self,
+        axis: &AxisEstimate,
+        within: &DriveWithin,
+        frame: &FrameEvidence,
+    ) -> Option<Drawn> {
+        let (setting, mid) = (self.setting(frame)?, self.mids[frame.frame]?);
+        let exposure = setting.exposure();
+        let center = self.frames[frame.frame].field.center();
+        let north = northern_end(axis.direction, self.ground.hemisphere());
+        let turns = within.during(mid, exposure.length);
+        let sky = AngularRate::SIDEREAL.over(exposure.length).rad();
+        // About the likeliest rate, for a drive may be far from the sky's.
+        let ahead = turns.first()?.ahead.value.rad();
+        let trail = |ahead: f64| exposure.trail(self.ground, north, 1.0 + ahead / sky, center);
+        let (about, further) = (trail(ahead)?, trail(ahead + 1e-3 * sky)?);
+        let per_radian = (further - about) * (1e-3 * sky).recip();
+        let rate = Measured::new(1.0 + ahead / sky, 0.0);
+        Some(Drawn {
+            even: about - per_radian * ahead,
+            unsure: exposure.trail_covariance(self.ground, north, &axis.covariance, rate, center)?,
+            per_radian,
+            turns,
+        })
     }
 
     /// Lens, attitude and exposure of a frame, where all are known.

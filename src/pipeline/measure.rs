@@ -170,6 +170,7 @@ fn frame_report(frame: &MeasuredFrame, plate: Option<&Plate>, facts: &NightFacts
         n_identified: plate.map_or(0, |plate| plate.matches.len()),
         fwhm: frame.field.fwhm,
         trail: frame.field.trail,
+        trail_by_shapes: frame.field.trail,
         drift: None,
         own_motion: None,
         center: plate.map(|plate| center_by_stars(plate, facts, frame)),

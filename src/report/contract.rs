@@ -82,6 +82,8 @@ pub(super) struct Frame {
     /// 1-sigma; an addition to version 1.
     fwhm_sigma_px: Number,
     trail: Option<Trail>,
+    /// The same by the shapes of the frame's stars alone; an addition to version 1.
+    trail_by_shapes: Option<Trail>,
     /// Motion since the frame before; an addition to version 1.
     drift: Option<Drift>,
     /// Its own trail minus what the motion between frames says; an addition to version 1.
@@ -358,6 +360,7 @@ impl From<&SiteReport> for Site {
 
 impl From<&FrameReport> for Frame {
     fn from(frame: &FrameReport) -> Self {
+        let trail = |trail: &FrameTrail| Trail::new(trail, frame.pixel_scale);
         Self {
             file: frame.file.clone(),
             alignment: frame.alignment.clone(),
@@ -372,10 +375,8 @@ impl From<&FrameReport> for Frame {
             identified_stars: frame.n_identified,
             fwhm_px: frame.fwhm.and_then(|fwhm| number(fwhm.value.px())),
             fwhm_sigma_px: frame.fwhm.and_then(|fwhm| number(fwhm.sigma.px())),
-            trail: frame
-                .trail
-                .as_ref()
-                .map(|trail| Trail::new(trail, frame.pixel_scale)),
+            trail: frame.trail.as_ref().map(trail),
+            trail_by_shapes: frame.trail_by_shapes.as_ref().map(trail),
             drift: frame.drift.as_ref().map(Drift::from),
             against_drift: frame.own_motion.as_ref().map(AgainstDrift::from),
             center: frame.center.as_ref().map(Center::from),

@@ -136,6 +136,13 @@ mod tests {
         "/frames/*/drift/sigma_px",
         "/frames/*/fwhm_sigma_px",
         "/frames/*/trail/covariance_px2",
+        "/frames/*/trail_by_shapes",
+        "/frames/*/trail_by_shapes/angle_deg",
+        "/frames/*/trail_by_shapes/angle_sigma_deg",
+        "/frames/*/trail_by_shapes/covariance_px2",
+        "/frames/*/trail_by_shapes/length_arcsec",
+        "/frames/*/trail_by_shapes/length_px",
+        "/frames/*/trail_by_shapes/length_sigma_px",
         "/warnings",
     ];
 

@@ -140,8 +140,11 @@ pub struct FrameReport {
     pub n_identified: usize,
     /// Width of a star across its trail (full width at half maximum).
     pub fwhm: Option<Measured<Pixels>>,
-    /// Trail at the centre of the frame.
+    /// Trail at the centre of the frame, by all that is known: the shapes of its stars and, where an
+    /// axis is known, the motion between frames.
     pub trail: Option<FrameTrail>,
+    /// The trail by the shapes of its stars alone.
+    pub trail_by_shapes: Option<FrameTrail>,
     /// Motion of the stars since the frame before in the same pointing.
     pub drift: Option<DriftReport>,
     /// Its own trail against what axis and drive, as the motion between frames tells them, draw.
@@ -174,6 +177,7 @@ impl FrameReport {
             n_identified: 0,
             fwhm: None,
             trail: None,
+            trail_by_shapes: None,
             drift: None,
             own_motion: None,
             center: None,

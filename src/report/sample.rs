@@ -96,6 +96,7 @@ pub fn frame(file: &str, pointing: usize, trail: FrameTrail, verdict: Verdict) -
         n_identified: 201,
         fwhm: Some(pixels(2.7, 0.05)),
         trail: Some(trail),
+        trail_by_shapes: Some(trail),
         drift: Some(DriftReport {
             vector: PixelVector::new(0.1, 2.9),
             sigma: Pixels::new(0.04),
