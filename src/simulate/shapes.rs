@@ -55,10 +55,10 @@ pub fn read_shapes(
     let center = [fit.center[0] + uneven[0], fit.center[1] + uneven[1]];
     let sigma = fit.sigma.hypot(uneven_sigma);
     let short = short_trail(center, sigma, clean.len());
-    let width = width_across(&clean, short.angle.angle());
+    let width = width_of(&clean);
     let fwhm = Measured::new(Pixels::new(width), Pixels::new(width * 0.01));
-    let limit = LONG_WIDTHS * width;
-    if short.length.value.px() <= limit {
+    let (length, _) = extent(path);
+    if length <= LONG_WIDTHS * width {
         return Shapes {
             fwhm: Some(fwhm),
             trail: Some(short),
@@ -218,14 +218,13 @@ fn extent(path: &[Spot]) -> (f64, Angle) {
     (seen / (1.0 - 2.0 * FAINT_END), angle)
 }
 
-/// Width of the stars across a direction, without the pixel.
-fn width_across(stars: &[&Star], along: Angle) -> f64 {
-    let (c, s) = (along.cos(), along.sin());
-    let mut across: Vec<f64> = stars
-        .iter()
-        .map(|star| star.moments)
-        .map(|q| s * s * q.xx - 2.0 * c * s * q.xy + c * c * q.yy)
-        .collect();
+/// Width of the stars across their own longer axis, without the pixel.
+fn width_of(stars: &[&Star]) -> f64 {
+    let minor = |q: &PixelTensor| {
+        let half = 0.5 * (q.xx - q.yy);
+        0.5 * (q.xx + q.yy) - half.hypot(q.xy)
+    };
+    let mut across: Vec<f64> = stars.iter().map(|star| minor(&star.moments)).collect();
     across.sort_by(f64::total_cmp);
     let middle = across[across.len() / 2] - PIXEL;
     FWHM_OVER_SIGMA * middle.max(0.05).sqrt()

@@ -54,7 +54,10 @@ pub fn star_list(
     let air = simulation.air(alignment, shot);
     let (sensor, profile) = (&simulation.sensor, &simulation.profile);
     let limit = faintest(sensor, profile, &exposure, shot.exposure, air, FOUND);
-    let mut candidates = simulation.stars_for(&exposure, limit);
+    let mut candidates = simulation.stars_for(&exposure, limit_of(listing, limit));
+    if candidates.len() < MANY * listing.most_stars.unwrap_or(usize::MAX / MANY) {
+        candidates = simulation.stars_for(&exposure, limit);
+    }
     for star in &mut candidates {
         misplace(star, simulation.scenario.seed, listing.place_arcsec);
     }
@@ -110,6 +113,18 @@ pub fn star_list(
         places,
         truth,
     })
+}
+
+/// Candidates for each wanted star, for many fall beside the frame or on one another.
+const MANY: usize = 8;
+/// Where few stars are wanted, the real ones down to here are tried first: it saves the faint ones.
+const BRIGHT: f64 = 7.5;
+
+fn limit_of(listing: Listing, limit: f64) -> f64 {
+    match listing.most_stars {
+        Some(_) => limit.min(BRIGHT),
+        None => limit,
+    }
 }
 
 /// Moves a star beside its catalogue place, the same in all frames of a night.

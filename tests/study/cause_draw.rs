@@ -31,8 +31,10 @@ pub const CAUSES: [Cause; 13] = [
 const UNEVENNESS: f64 = 0.01;
 /// Strengths of the cause that a night is drawn for, against what it must exceed to be one.
 const STRENGTHS: (f64, f64) = (0.8, 12.0);
+/// Longest trails that stars are found in, pixels.
+const LONGEST_PX: f64 = 400.0;
 /// Most clean stars of a frame.
-const STARS: (f64, f64) = (20.0, 120.0);
+const STARS: (f64, f64) = (30.0, 150.0);
 /// Skies, cameras and exposures tried until one shows the cause as strongly as wanted.
 const MOST_TRIES: u64 = 30;
 /// Strengths of other causes, against the night's own.
@@ -66,6 +68,8 @@ pub fn draw_for(seed: u64, cause: Cause, number: u64) -> Result<CauseNight, Erro
         night.listing.unevenness = UNEVENNESS;
         let mut dice = Dice::of(seed, !stream);
         night.listing.most_stars = Some(dice.log_between(STARS.0, STARS.1) as usize);
+        // The brightest stars are as good as any other: nothing saturates.
+        night.scenario.camera.full_well_e = 1e9;
         draw_frames(&mut dice, cause, &mut night);
         strip(&mut night.scenario);
         let limit = limit_px(cause, &night.scenario);
@@ -73,6 +77,7 @@ pub fn draw_for(seed: u64, cause: Cause, number: u64) -> Result<CauseNight, Erro
         let own = put_own(&mut dice, cause, wanted, &mut night.scenario)?;
         // A short exposure with a wide lens shows nothing of some causes however large they are.
         let reached = own > 0.7 * wanted || cause == Cause::Aligned;
+        let reached = reached && own < LONGEST_PX;
         if reached || last.is_none() {
             break (dice, night, own);
         }
@@ -130,10 +135,8 @@ fn draw_frames(dice: &mut Dice, cause: Cause, night: &mut Night) {
             _ => dice.pick(&[2, 3, 3, 4, 5, 6]),
         };
     }
-    if matches!(cause, Cause::Slip | Cause::Sag | Cause::DrivePeriodic) {
-        alignment.pointings.truncate(2);
-        night.looks.truncate(2);
-    }
+    alignment.pointings.truncate(2);
+    night.looks.truncate(2);
 }
 
 /// A perfect tracker and lens; the lens keeps its distortion.
@@ -266,7 +269,7 @@ fn put_usual(dice: &mut Dice, cause: Cause, scenario: &mut Scenario) {
             });
         }
         Cause::Lens => {
-            let share = dice.between(0.5, 1.0);
+            let share = dice.between(0.7, 1.0);
             scenario.lens.astigmatism_px = dice.sign() * share * 3.0;
             scenario.lens.coma_px = (1.0 - share) * 3.0;
         }
