@@ -20,6 +20,8 @@ const PIXEL: f64 = 1.0 / 12.0;
 const FEWEST: usize = 5;
 /// Fewest clean stars that tell a slope and a pattern over the frame.
 const FEWEST_FOR_PATTERN: usize = 12;
+/// Fewest clean stars that tell how steeply the pattern grows.
+const FEWEST_FOR_STEEP: usize = 25;
 /// Trails longer than this many widths are measured by their ends.
 const LONG_WIDTHS: f64 = 2.0;
 /// Light at either end of a path that drowns in the noise.
@@ -82,7 +84,7 @@ struct Elongation {
 
 impl Elongation {
     /// Least squares: both parts at the centre; with enough stars their slopes, and a stretch along
-    /// the radius that grows with its square.
+    /// the radius that grows with its square, and with its fourth power.
     fn of(stars: &[&Star], (width, height): (usize, usize)) -> Option<Self> {
         if stars.len() < FEWEST {
             return None;
@@ -90,8 +92,11 @@ impl Elongation {
         let half = [0.5 * (width as f64 - 1.0), 0.5 * (height as f64 - 1.0)];
         let center = PixelPoint::new(half[0], half[1]);
         let scale = half[0].hypot(half[1]);
-        let patterned = stars.len() >= FEWEST_FOR_PATTERN;
-        let n_columns = if patterned { 7 } else { 2 };
+        let n_columns = match stars.len() {
+            0..FEWEST_FOR_PATTERN => 2,
+            FEWEST_FOR_PATTERN..FEWEST_FOR_STEEP => 7,
+            _ => 8,
+        };
         let (mut normal, mut right) = (
             DMatrix::zeros(n_columns, n_columns),
             DVector::zeros(n_columns),
@@ -99,9 +104,11 @@ impl Elongation {
         for star in stars {
             let arm = star.position - center;
             let (x, y) = (arm.dx / scale, arm.dy / scale);
+            let (c, s) = (x * x - y * y, 2.0 * x * y);
+            let r2 = x * x + y * y;
             let rows = [
-                [1.0, 0.0, x, 0.0, y, 0.0, x * x - y * y],
-                [0.0, 1.0, 0.0, x, 0.0, y, 2.0 * x * y],
+                [1.0, 0.0, x, 0.0, y, 0.0, c, r2 * c],
+                [0.0, 1.0, 0.0, x, 0.0, y, s, r2 * s],
             ];
             let values = [star.moments.xx - star.moments.yy, 2.0 * star.moments.xy];
             let sigmas = [
@@ -121,9 +128,18 @@ impl Elongation {
         Some(Self {
             center: [parts[0], parts[1]],
             sigma: sigma(0).hypot(sigma(1)) / std::f64::consts::SQRT_2,
-            corner: patterned.then(|| Measured::new(parts[6], sigma(6))),
+            corner: corner_of(&parts, &covariance),
         })
     }
+}
+
+/// Columns of the radial pattern start here; all are one at half the diagonal.
+const PATTERN_FROM: usize = 6;
+
+fn corner_of(parts: &DVector<f64>, covariance: &DMatrix<f64>) -> Option<Measured<f64>> {
+    let n = parts.len().checked_sub(PATTERN_FROM)?;
+    let pattern = covariance.view((PATTERN_FROM, PATTERN_FROM), (n, n));
+    (n > 0).then(|| Measured::new(parts.rows(PATTERN_FROM, n).sum(), pattern.sum().max(0.0).sqrt()))
 }
 
 /// A segment d adds `d d^T / 12` to the moments.

@@ -377,5 +377,11 @@ fn put_others(
         let wanted = most * dice.log_between(BESIDE.0 / BESIDE.1, 1.0);
         put_scaled(dice, cause, wanted, scenario)?;
     }
+    for swing in &mut scenario.alignments[0].drive.periodic {
+        if own != Cause::DrivePeriodic {
+            // A gear beside another cause is a usual one.
+            swing.amplitude_arcsec = swing.amplitude_arcsec.min(40.0);
+        }
+    }
     Ok(())
 }
