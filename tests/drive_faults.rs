@@ -32,6 +32,7 @@ const LISTING: Listing = Listing {
     frame_px: 0.002,
     most_stars: Some(200),
     place_arcsec: 0.5,
+    unevenness: 0.0,
 };
 
 const NIGHT: Rig = Rig {

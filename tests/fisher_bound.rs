@@ -400,6 +400,7 @@ fn ratios(night: &Night) -> [f64; 2] {
         frame_px: FRAME_FLOOR_PX,
         most_stars: Some(night.most_stars),
         place_arcsec: 0.0,
+        unevenness: 0.0,
     };
     let lists = star_lists(&scenario, listing).expect("a sky for the date");
     let n_stars: Vec<usize> = lists.iter().map(|list| list.field.stars.len()).collect();

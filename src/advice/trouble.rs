@@ -1,9 +1,10 @@
 //! The answer where something other than the axis is to blame, and its cure.
 
 use super::drive_words::name;
-use super::wording::{Situation, pixels_words, seconds_words, share_of};
+use super::wording::{Situation, pixels_words, share_of};
 use super::{Correction, Decision};
 use crate::diagnosis::{Cause, Evidence};
+use crate::limits::settable_words;
 use crate::mount::drive::NominalRate;
 use crate::stars::Stretch;
 use crate::units::Angle;
@@ -43,7 +44,7 @@ pub(super) fn trouble(situation: &Situation<'_>, cause: Cause, decision: Decisio
         situation
             .limits
             .now
-            .map_or("less".to_owned(), |s| format!("{} s", seconds_words(s)))
+            .map_or("less".to_owned(), |s| settable_words(s))
     };
     match cause {
         Cause::DriveStopped => format!(

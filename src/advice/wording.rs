@@ -15,6 +15,7 @@ use crate::diagnosis::evidence::Evidence;
 use crate::diagnosis::limits::ExposureLimits;
 use crate::diagnosis::outlook::Outlook;
 use crate::diagnosis::{Cause, CauseShare, Finding};
+use crate::limits::settable_words;
 use crate::mount::model::AxisError;
 use crate::mount::plan::TestFrames;
 use crate::mount::{AxisEstimate, AxisUnknown};
@@ -227,8 +228,8 @@ fn mirrored(situation: &Situation<'_>, axis: &AxisEstimate) -> AxisError {
 fn aligned(situation: &Situation<'_>) -> String {
     let now = situation.limits.now.map_or(String::new(), |limit| {
         format!(
-            " Stars stay round up to about {} s here.",
-            seconds_words(limit)
+            " Stars stay round up to {} here.",
+            settable_words(limit)
         )
     });
     let beside = situation.evidence.axis_beside_field();
@@ -358,14 +359,14 @@ fn todo(
         .filter(|_| correction.is_some());
     match (situation.limits.now, after) {
         (Some(now), Some(after)) => steps.push(format!(
-            "Or expose no longer than {} s as it stands; after the correction {} s.",
-            seconds_words(now),
-            seconds_words(after)
+            "Or expose no longer than {} as it stands; after the correction {}.",
+            settable_words(now),
+            settable_words(after)
         )),
         (Some(now), None) if matches!(decision, Decision::Realign | Decision::FixDrive) => {
             steps.push(format!(
-                "Until then, expose no longer than {} s.",
-                seconds_words(now)
+                "Until then, expose no longer than {}.",
+                settable_words(now)
             ));
         }
         _ => {}
@@ -398,8 +399,8 @@ fn wanted_words(situation: &Situation<'_>) -> Option<String> {
         format!("The {wanted_s} s that you want need the axis within {needed} of the pole.")
     } else {
         format!(
-            "The drive does not hold the {wanted_s} s that you want: {} s at most, even with the axis on the pole.",
-            seconds_words(lens.after_correction.worst)
+            "The drive does not hold the {wanted_s} s that you want: {} at most, even with the axis on the pole.",
+            settable_words(lens.after_correction.worst)
         )
     };
     let frames = (wanted / lens.now.worst.max(Seconds::new(0.1))).ceil();
@@ -447,19 +448,6 @@ pub(super) fn pixels_words(trail: Measured<Pixels>) -> String {
     )
 }
 
-/// Rounded down to what a camera can be set to without thinking.
-pub(super) fn seconds_words(seconds: Seconds) -> String {
-    let s = seconds.s();
-    let step = match s {
-        s if s < 1.0 => return format!("{:.1}", (s * 10.0).floor() / 10.0),
-        s if s < 10.0 => 1.0,
-        s if s < 60.0 => 5.0,
-        s if s < 1000.0 => 10.0,
-        _ => 60.0,
-    };
-    format!("{:.0}", ((s / step).floor() * step).max(s.floor().min(1.0)))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -500,12 +488,5 @@ mod tests {
             south[0].contains("66' west (to the right as you face the pole)"),
             "{south:?}"
         );
-    }
-
-    #[test]
-    fn exposures_are_rounded_down_to_handy_numbers() {
-        assert_eq!(seconds_words(Seconds::new(59.0)), "55");
-        assert_eq!(seconds_words(Seconds::new(128.0)), "120");
-        assert_eq!(seconds_words(Seconds::new(0.48)), "0.4");
     }
 }

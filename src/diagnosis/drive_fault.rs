@@ -3,6 +3,7 @@
 use super::Cause;
 use super::evidence::{Evidence, FrameEvidence};
 use super::inside::swing_inside;
+use super::seen_step::seen_step;
 use crate::mount::AxisUnknown;
 use crate::mount::drive::{DriveRecord, NominalRate};
 use crate::mount::slip::DriveStep;
@@ -19,8 +20,6 @@ pub struct DriveFault {
     pub sigma_px: f64,
 }
 
-/// A step or standstill stands out from the other intervals by at least this factor.
-const STANDS_OUT: f64 = 5.0;
 /// Intervals' rates that agree this well, against their mean offset from sidereal, are one rate.
 const ONE_RATE: f64 = 0.35;
 
@@ -68,8 +67,12 @@ pub fn find_drive_fault(evidence: &Evidence) -> Option<DriveFault> {
             sigma_px: trail.map_or(0.0, |trail| trail.sigma.px()),
         });
     }
-    if steps_once(&offsets) {
-        return fault(Cause::Slip);
+    if let Some(step) = seen_step(evidence, record) {
+        return Some(DriveFault {
+            cause: Cause::Slip,
+            trail_px: step.value.px(),
+            sigma_px: step.sigma.px(),
+        });
     }
     if is_one_rate(&offsets) {
         return fault(Cause::DriveRate);
@@ -137,25 +140,6 @@ fn offsets_from_sidereal(record: &DriveRecord) -> Vec<f64> {
     rates.map(|rate| rate.value - 1.0).collect()
 }
 
-/// One interval, or two neighbours that share it, stands out from all the others.
-fn steps_once(offsets: &[f64]) -> bool {
-    if offsets.len() < 3 {
-        return false;
-    }
-    let largest = (0..offsets.len()).max_by(|a, b| offsets[*a].abs().total_cmp(&offsets[*b].abs()));
-    let Some(largest) = largest else { return false };
-    let others = offsets
-        .iter()
-        .enumerate()
-        .filter(|(idx, _)| idx.abs_diff(largest) > 0);
-    let mut quiet: Vec<f64> = others.map(|(_, offset)| offset.abs()).collect();
-    quiet.sort_by(f64::total_cmp);
-    // All but one of the others must be quiet: the step may fall inside an exposure and show in
-    // two intervals.
-    let second_loudest = quiet.len().saturating_sub(2);
-    offsets[largest].abs() > STANDS_OUT * quiet[second_loudest]
-}
-
 fn is_one_rate(offsets: &[f64]) -> bool {
     let n = offsets.len() as f64;
     let mean = offsets.iter().sum::<f64>() / n;
@@ -171,9 +155,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn steps_swings_and_rates_are_told_apart() {
-        assert!(steps_once(&[1e-5, -2e-5, 8e-3, 1e-3]));
-        assert!(!steps_once(&[6e-3, 3e-3, -1e-3, -6e-3, -4e-3]));
+    fn swings_and_rates_are_told_apart() {
         assert!(is_one_rate(&[-2.7e-3, -2.6e-3]));
         assert!(!is_one_rate(&[5e-3, -1e-3, -4e-3]));
     }

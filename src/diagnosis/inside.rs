@@ -1,6 +1,7 @@
 //! What an exposure shows of the drive that the places between frames do not.
 
 use super::evidence::{Evidence, FrameEvidence};
+use super::weigh::is_shaken;
 use crate::units::{Angle, AngularRate, Measured};
 
 /// A trail along the daily motion counts beyond this many sigmas ...
@@ -39,6 +40,9 @@ fn least_swing(evidence: &Evidence, frame: &FrameEvidence) -> Option<Measured<An
         .px()
         .hypot(axis_doubt_px(evidence, frame)?);
     if along < SURE * sigma || along < LEAST_PX || along < ALONG * across {
+        return None;
+    }
+    if is_shaken(evidence, along) {
         return None;
     }
     let whole = AngularRate::SIDEREAL.over(frame.exposure?);

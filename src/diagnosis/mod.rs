@@ -1,7 +1,8 @@
 //! Evidence in; causes as shares of the trail out, "cannot tell" among them.
 //!
 //! `evidence` gathers what each frame shows and what the mount's fit predicts for it; `drive_fault`
-//! tells the ways in which a drive goes wrong apart; `contradiction` takes an axis away that the
+//! tells the ways in which a drive goes wrong apart, `seen_step` by what the exposures show of it;
+//! `contradiction` takes an axis away that the
 //! exposures do not show; `weigh` turns all of it into shares; `limits` and `outlook` tell how long
 //! to expose.
 
@@ -11,6 +12,7 @@ pub mod evidence;
 mod inside;
 pub mod limits;
 pub mod outlook;
+mod seen_step;
 mod standstill;
 mod told;
 mod weigh;
@@ -20,7 +22,7 @@ pub use evidence::{Adrift, AxisBesideField, Evidence, FrameEvidence, Standstill}
 pub use inside::swing_inside;
 pub use standstill::find_standstills;
 pub use told::ToldSides;
-pub use weigh::find_causes;
+pub use weigh::{find_causes, is_shaken};
 
 use crate::units::{Measured, Pixels};
 

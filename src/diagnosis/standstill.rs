@@ -1,13 +1,22 @@
 //! A drive that stands still when a pointing begins: its first frames trail along the daily motion.
 
+use super::contradiction::excess_across;
 use super::evidence::{FrameEvidence, Standstill};
+use super::seen_step::own_along;
 use crate::units::{Measured, Pixels, Seconds};
 
 /// The trail of a first frame along the daily motion must exceed this, pixels ...
-const LEAST_PX: f64 = 2.0;
+const LEAST_PX: f64 = 1.0;
+/// ... and its sigmas by this factor ...
+const SURE: f64 = 6.0;
 /// ... and the trail of the first frame after it by this factor ...
 const STANDS_OUT: f64 = 5.0;
-/// ... and its own trail across the daily motion by this one.
+/// ... or by this one, where ...
+const EXCEEDS: f64 = 1.5;
+/// ... it is longer than the drift to the next frame draws, by more than any other frame is by this
+/// factor: a swing draws its trails between frames as well.
+const ALONE: f64 = 3.0;
+/// The trail along the daily motion exceeds that across it by this factor.
 const ALONG: f64 = 3.0;
 /// A frame that trails by this share of the sky's turn stood still from end to end.
 const WHOLE: f64 = 0.9;
@@ -71,12 +80,35 @@ fn trails_more(pointing: &[FrameEvidence], n_standing: usize) -> bool {
     let (Some((_, along)), Some((next_along, _))) = (stood(last), next.along_and_across()) else {
         return false;
     };
-    along.value.px() > LEAST_PX && along.value.px() > STANDS_OUT * next_along
+    let along_px = along.value.px();
+    let clear = along_px > LEAST_PX && along_px > SURE * along.sigma.px();
+    clear && (along_px > STANDS_OUT * next_along || is_alone(pointing, n_standing, along_px))
+}
+
+/// Whether the last of the leading frames alone trails more than the drift between frames draws.
+fn is_alone(pointing: &[FrameEvidence], n_standing: usize, along_px: f64) -> bool {
+    let beyond = |frame: &FrameEvidence| {
+        let drawn = frame.predicted?.drive.length().px();
+        Some((own_along(frame)? - drawn).abs())
+    };
+    let own = pointing.get(n_standing - 1).and_then(beyond);
+    let others = &pointing[n_standing..];
+    let rest = others.iter().map(|frame| Some((beyond(frame)?, own_along(frame)?)));
+    let rest: Option<Vec<(f64, f64)>> = rest.collect();
+    let (Some(own), Some(rest)) = (own, rest) else {
+        return false;
+    };
+    let alone = rest.iter().all(|(beyond, shown)| {
+        own > ALONE * beyond && along_px > EXCEEDS * shown
+    });
+    alone && own > along_px / ALONE
 }
 
 /// Share of the exposure for which the sky ran through the frame, and the trail along its motion.
 fn stood(frame: &FrameEvidence) -> Option<(Measured<f64>, Measured<Pixels>)> {
-    let (along, across) = frame.along_and_across()?;
+    let (_, across) = frame.along_and_across()?;
+    let across = across_beyond_axis(frame).unwrap_or(across);
+    let along = own_along(frame)?;
     let whole = frame.along?.length().px();
     if along < ALONG * across || whole <= 0.0 {
         return None;
@@ -86,6 +118,12 @@ fn stood(frame: &FrameEvidence) -> Option<(Measured<f64>, Measured<Pixels>)> {
         Measured::new(along / whole, sigma.px() / whole),
         Measured::new(Pixels::new(along), sigma),
     ))
+}
+
+/// The trail across the daily motion that the axis and the air do not draw.
+fn across_beyond_axis(frame: &FrameEvidence) -> Option<f64> {
+    let parts = frame.predicted?;
+    Some(excess_across(frame, parts.axis + parts.refraction)?.value.max(0.0))
 }
 
 #[cfg(test)]

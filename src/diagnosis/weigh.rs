@@ -250,24 +250,51 @@ fn creep_px(evidence: &Evidence) -> Option<(f64, f64)> {
 /// frames reaches three by chance.
 const SURE_EXCESS: f64 = 4.0;
 
-/// What the shapes show across the daily motion beyond the motion between frames, in the worst frame.
+/// What the shapes show beyond the motion between frames, in the worst frame, where shaking is seen.
 ///
 /// Across the daily motion nothing but shaking makes a trail that does not show between frames;
-/// along it, an uneven drive does. Both are taken without sign: a trail has none, and one along an
-/// uneven drive's motion cannot be told by its length.
-fn shake_px(evidence: &Evidence) -> Option<(f64, f64)> {
+/// along it, an uneven drive does. Wind blows any way: once it is seen across, what frames show
+/// along is as likely its own.
+pub(super) fn shake_px(evidence: &Evidence) -> Option<(f64, f64)> {
     evidence.fit.as_ref()?;
-    let of = |frame: &FrameEvidence| {
+    let excess = |frame: &FrameEvidence| {
         let expected = frame.predicted.map(|parts| parts.total).or(frame.drifted)?;
         let across = excess_across(frame, expected)?;
-        let sure = across.value > SURE_EXCESS * across.sigma && across.value > LEAST_EXCESS_PX;
-        sure.then_some((across.value, across.sigma))
+        let whole = frame.trail?.length;
+        let (shown, drawn) = (whole.value.px(), expected.length().px());
+        // Spreads of light add, and a spread goes with the square of the length.
+        let more = (shown * shown - drawn * drawn).max(0.0).sqrt();
+        let is_sure = sure(across, shown, drawn) && across.value > LEAST_EXCESS_PX;
+        Some((more.max(across.value), whole.sigma.px(), is_sure))
     };
-    evidence
-        .frames
-        .iter()
-        .filter_map(of)
-        .max_by(|a, b| a.0.total_cmp(&b.0))
+    let all: Vec<_> = evidence.frames.iter().filter_map(excess).collect();
+    let largest = |of: &dyn Fn(&(f64, f64, bool)) -> bool| {
+        let of = all.iter().copied().filter(|one| of(one));
+        of.max_by(|a, b| a.0.total_cmp(&b.0))
+    };
+    let seen = largest(&|one| one.2)?;
+    // Frames that it stretched along the motion by about as much.
+    let any = largest(&|one| one.0 < ANY_WAY * seen.0 && one.0 > SURE_EXCESS * one.1);
+    let (px, sigma, _) = any.unwrap_or(seen);
+    Some((px.max(seen.0), sigma))
+}
+
+/// Shaking that reaches so far across the daily motion may reach this many times as far along it.
+const ANY_WAY: f64 = 3.0;
+
+/// Whether a length across the motion is more than chance makes of a shape.
+///
+/// Shapes tell the square of a length, `L^2 / 12`: a length's sigma is `6 / L` of theirs, so that a
+/// length of four of its own sigmas is two of theirs from none.
+fn sure(across: Measured<f64>, shown: f64, drawn: f64) -> bool {
+    let beyond = (shown * shown - drawn * drawn) / (2.0 * shown.max(1e-9));
+    let beyond = beyond.min(across.value);
+    beyond > SURE_EXCESS * across.sigma
+}
+
+/// Whether shaking that is seen across the daily motion accounts for a trail along it.
+pub fn is_shaken(evidence: &Evidence, along_px: f64) -> bool {
+    shake_px(evidence).is_some_and(|(px, _)| ANY_WAY * px > along_px)
 }
 
 fn jump_px(evidence: &Evidence) -> Option<(f64, f64)> {

@@ -5,6 +5,10 @@
 //! the axis error and s the star (DEVELOPERS.md, conventions); it is never faster than w |e|. The
 //! drift at one place of the sky is in `sky::aiming`.
 
+mod dial;
+
+pub use dial::{settable, settable_words};
+
 use crate::units::{Angle, AngularRate, Length, Pixels, Seconds};
 
 /// Beyond this a small tracker is never exposed, and the small-angle model says nothing.

@@ -250,9 +250,9 @@ fn recognise(rate: Measured<f64>, doubt: Angle) -> Option<NominalRate> {
         let off = (rate.value - nominal.ratio()).abs();
         // A stopped or reversed tracker is far from everything else: no fine limit is needed there.
         let limit = match nominal {
-            NominalRate::Stopped | NominalRate::Reversed | NominalRate::Half => {
-                0.03 + 2.0 * doubt.rad()
-            }
+            NominalRate::Stopped | NominalRate::Half => 0.03 + 2.0 * doubt.rad(),
+            // Backwards is backwards: a gear's swing turns it by a few hundredths more or less.
+            NominalRate::Reversed => 0.3,
             NominalRate::Lunar => 0.004,
             NominalRate::Sidereal | NominalRate::Solar => TRIM.max((2.0 * rate.sigma).min(1.3e-3)),
         };

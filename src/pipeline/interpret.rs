@@ -5,7 +5,7 @@ use super::aim::Aimed;
 use super::gather::MeasuredFrame;
 use super::survey::Survey;
 use crate::diagnosis::drive_fault::find_drive_fault;
-use crate::diagnosis::{Adrift, Cause, Evidence, FrameEvidence, find_standstills, swing_inside};
+use crate::diagnosis::{Adrift, Cause, Evidence, FrameEvidence, find_standstills, is_shaken, swing_inside};
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, center_motion};
 use crate::mount::drive::DriveRecord;
@@ -361,7 +361,9 @@ fn doubt_of(aims: &[Option<Aimed>]) -> Doubt {
 /// The drive's record once the frames' own trails are known: without the frames in which it stood
 /// still, and with the swing as the drive makes it.
 fn read_record(evidence: &mut Evidence) {
-    evidence.standstills = find_standstills(&evidence.frames);
+    let mut standstills = find_standstills(&evidence.frames);
+    standstills.retain(|one| !is_shaken(evidence, one.trail.value.px()));
+    evidence.standstills = standstills;
     let stood: Vec<usize> = evidence
         .standstills
         .iter()

@@ -4,9 +4,9 @@ use serde::Serialize;
 
 use super::contract::{Number, number};
 use super::page::{KEEP_TOGETHER, Page, Role};
-use super::text::{labelled, rounded_down};
+use super::text::labelled;
 use crate::diagnosis::outlook::{KeptBy, KeptShare, LensOutlook, Outlook, PlaceLimits};
-use crate::limits::LONGEST;
+use crate::limits::settable_words;
 use crate::units::Seconds;
 
 /// Shares that are told: from the last exposure that spoils nothing on.
@@ -40,7 +40,7 @@ fn lens_lines(outlook: &Outlook) -> Vec<String> {
     lines.map(|(nth, one)| lens(one, nth == 0)).collect()
 }
 
-/// "150 mm: 54 s where stars drift fastest, 120 s at the target; once corrected 640 s"; the places
+/// "150 mm: 50 s where stars drift fastest, 120 s at the target; once corrected 640 s"; the places
 /// are named once.
 fn lens(lens: &LensOutlook, named: bool) -> String {
     let focal = format!("{:.0} mm", lens.camera.focal.mm());
@@ -67,12 +67,7 @@ fn places(limits: &PlaceLimits, named: bool) -> String {
 }
 
 fn seconds(time: Seconds) -> String {
-    let words = if time >= LONGEST {
-        format!("{}+ s", LONGEST.s())
-    } else {
-        format!("{} s", rounded_down(time))
-    };
-    words.replace(' ', &KEEP_TOGETHER.to_string())
+    settable_words(time).replace(' ', &KEEP_TOGETHER.to_string())
 }
 
 /// "60 s keeps 9 of 10 frames round, 120 s 5 of 10": as the axis stands; corrected where it differs.
@@ -190,7 +185,7 @@ mod tests {
         };
         assert_eq!(
             lens(&outlook, false).replace(KEEP_TOGETHER, " "),
-            "150 mm: 54 s, 120 s; once corrected 1800+ s, 1800+ s"
+            "150 mm: 50 s, 120 s; once corrected 1800 s and more, 1800 s and more"
         );
     }
 

@@ -4,6 +4,7 @@ use std::path::Path;
 
 use crate::diagnosis::Cause;
 use crate::error::Warned;
+use crate::limits::settable_words;
 use crate::units::{Angle, Measured, Seconds};
 
 use super::exposing;
@@ -276,22 +277,26 @@ pub(super) fn axis_without_site_words(axis: &AxisWithoutSite) -> String {
 
 /// How long to expose at most, if that is known.
 pub(super) fn longest_words(longest: &LongestExposure) -> Option<String> {
-    let at_most =
-        |exposure: Option<Seconds>| exposure.map(|time| format!("{} s", rounded_down(time)));
-    Some(
-        match (at_most(longest.now), at_most(longest.after_correction)) {
-            (Some(now), Some(after)) if now == after => format!("at most {now}, corrected or not"),
-            (Some(now), Some(_)) if longest.after_correction <= longest.now => {
-                format!("at most {now}; moving the axis gains nothing")
-            }
-            (Some(now), Some(after)) => {
-                format!("at most {now} as it stands, {after} once corrected")
-            }
-            (Some(now), None) => format!("at most {now} as it stands"),
-            (None, Some(after)) => format!("at most {after} once corrected"),
-            (None, None) => return None,
-        },
-    )
+    let words = |exposure: Option<Seconds>| exposure.map(settable_words);
+    let at_most = |exposure: &str| match exposure {
+        long if long.ends_with("more") => long.to_owned(),
+        short => format!("at most {short}"),
+    };
+    let (now, after) = (words(longest.now), words(longest.after_correction));
+    Some(match (now.as_deref(), after.as_deref()) {
+        (Some(now), Some(after)) if now == after => {
+            format!("{}, corrected or not", at_most(now))
+        }
+        (Some(now), Some(_)) if longest.after_correction <= longest.now => {
+            format!("{}; moving the axis gains nothing", at_most(now))
+        }
+        (Some(now), Some(after)) => {
+            format!("{} as it stands, {after} once corrected", at_most(now))
+        }
+        (Some(now), None) => format!("{} as it stands", at_most(now)),
+        (None, Some(after)) => format!("{} once corrected", at_most(after)),
+        (None, None) => return None,
+    })
 }
 
 /// Two digits, never more than the limit itself: 228 becomes 220, 6.23 becomes 6.2.
@@ -455,7 +460,8 @@ mod tests {
             longest(160.0, 150.0),
             "at most 160 s; moving the axis gains nothing"
         );
-        assert_eq!(longest(24.2, 24.4), "at most 24 s, corrected or not");
+        assert_eq!(longest(24.2, 24.4), "at most 20 s, corrected or not");
+        assert_eq!(longest(1800.0, 1800.0), "1800 s and more, corrected or not");
         assert_eq!(
             longest(35.0, 190.0),
             "at most 35 s as it stands, 190 s once corrected"

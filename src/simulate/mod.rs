@@ -28,6 +28,7 @@ mod rig;
 mod scenario;
 mod schedule;
 mod sensor;
+mod shapes;
 mod skyline;
 mod star_lists;
 mod tags;
@@ -115,6 +116,9 @@ pub struct Listing {
     /// 1-sigma of how far each star stands beside its catalogue place, arcseconds in each direction;
     /// the same in all frames.
     pub place_arcsec: f64,
+    /// 1-sigma of what lens and sensor add to each part of every star's elongation, as a share of
+    /// its second moment; the same in all frames.
+    pub unevenness: f64,
 }
 
 /// Errors of the stars alone, pixels.
@@ -125,6 +129,7 @@ impl From<f64> for Listing {
             frame_px: 0.0,
             most_stars: None,
             place_arcsec: 0.0,
+            unevenness: 0.0,
         }
     }
 }

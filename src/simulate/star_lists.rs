@@ -8,18 +8,19 @@ use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
 
-use super::blur::blur_points;
 use super::depth::{faintest, noise_under_star};
 use super::dice::dice;
 use super::field::SkyStar;
 use super::header::header;
 use super::night::Simulation;
 use super::path::{Exposure, mean, spread};
+use super::scenario::Scenario;
 use super::schedule::Shot;
+use super::shapes::read_shapes;
 use super::{Listing, SimulatedField};
 use crate::error::Error;
-use crate::stars::{FrameTrail, Quality, Rejected, Star, StarField};
-use crate::units::{Angle, AxialAngle, Measured, PixelPoint, PixelTensor, PixelVector, Pixels};
+use crate::stars::{Quality, Rejected, Star, StarField};
+use crate::units::{Angle, Measured, PixelPoint, PixelTensor, PixelVector};
 
 /// Signal to noise ratio from which on a star is found.
 const FOUND: f64 = 8.0;
@@ -34,6 +35,8 @@ const CENTROIDS: u64 = 0xce27;
 const PLACES: u64 = 0x91ace;
 /// Mark of the dice that move a whole list.
 const WHOLE_LIST: u64 = 0x1157;
+/// Mark of the dice that make all stars of a night uneven.
+const UNEVENNESS: u64 = 0x0dd;
 /// Full width at half maximum over standard deviation of a Gaussian, `sqrt(8 ln 2)`.
 const FWHM_OVER_SIGMA: f64 = 2.354_820_045;
 
@@ -51,7 +54,10 @@ pub fn star_list(
     let air = simulation.air(alignment, shot);
     let (sensor, profile) = (&simulation.sensor, &simulation.profile);
     let limit = faintest(sensor, profile, &exposure, shot.exposure, air, FOUND);
-    let mut candidates = simulation.stars_for(&exposure, limit);
+    let mut candidates = simulation.stars_for(&exposure, limit_of(listing, limit));
+    if candidates.len() < MANY * listing.most_stars.unwrap_or(usize::MAX / MANY) {
+        candidates = simulation.stars_for(&exposure, limit);
+    }
     for star in &mut candidates {
         misplace(star, simulation.scenario.seed, listing.place_arcsec);
     }
@@ -79,12 +85,17 @@ pub fn star_list(
         lister.list(star, electrons, (electrons + noise_e * noise_e).sqrt());
     }
     let truth = simulation.truth(alignment, shot, &exposure, lister.found.len())?;
-    let net = PixelVector::new(truth.trail_center.net_px[0], truth.trail_center.net_px[1]);
-    let trail = lister.frame_trail(net);
     let (mut stars, places): (Vec<Star>, Vec<SkyStar>) = lister.found.into_iter().unzip();
+    let (ra, dec) = exposure.place_at(simulation.projection.center);
+    let shapes = read_shapes(
+        &stars,
+        (sensor.width, sensor.height),
+        &exposure.path(ra, dec).unwrap_or_default(),
+        unevenness(simulation.scenario, listing.unevenness),
+        &mut lister.dice,
+    );
     WholeList::thrown(simulation, shot, listing.frame_px).apply(&mut stars);
     let variance = sensor.sky_variance(shot.exposure, air.sky_factor);
-    let fwhm = Pixels::new(simulation.scenario.lens.fwhm_px);
     Ok(SimulatedField {
         alignment,
         header: header(simulation.scenario, shot),
@@ -94,14 +105,26 @@ pub fn star_list(
             stars,
             background: sensor.sky * air.sky_factor * shot.exposure / sensor.full_scale,
             noise: variance.sqrt() / sensor.full_scale,
-            fwhm: Some(Measured::new(fwhm, fwhm * 0.01)),
-            trail,
-            lens: None,
+            fwhm: shapes.fwhm,
+            trail: shapes.trail,
+            lens: shapes.lens,
             rejected: Rejected::default(),
         },
         places,
         truth,
     })
+}
+
+/// Candidates for each wanted star, for many fall beside the frame or on one another.
+const MANY: usize = 8;
+/// Where few stars are wanted, the real ones down to here are tried first: it saves the faint ones.
+const BRIGHT: f64 = 7.5;
+
+fn limit_of(listing: Listing, limit: f64) -> f64 {
+    match listing.most_stars {
+        Some(_) => limit.min(BRIGHT),
+        None => limit,
+    }
 }
 
 /// Moves a star beside its catalogue place, the same in all frames of a night.
@@ -220,16 +243,30 @@ impl Lister<'_> {
     }
 
     /// Second moments of a still star at a place: profile, pixel and lens faults.
+    ///
+    /// Moments add up. A disc of diameter d has d^2 / 16 each way, a line of length L has L^2 / 12
+    /// along it, and a flare whose light falls evenly to nothing over L has L^2 / 18.
     fn still_moments(&self, at: [f64; 2]) -> PixelTensor {
         let lens = &self.simulation.scenario.lens;
         let [cx, cy] = self.simulation.projection.center;
-        let round = (lens.fwhm_px / FWHM_OVER_SIGMA).powi(2) + 1.0 / 12.0;
-        let points = blur_points(lens, [at[0] - cx, at[1] - cy], [cx, cy]);
-        points
-            .iter()
-            .fold(PixelTensor::new(round, 0.0, round), |m, &(x, y, w)| {
-                PixelTensor::new(m.xx + w * x * x, m.xy + w * x * y, m.yy + w * y * y)
-            })
+        let (x, y) = (at[0] - cx, at[1] - cy);
+        let distance = x.hypot(y).max(1e-9);
+        let relative = distance / cx.hypot(cy);
+        let disc = (lens.defocus_px + lens.tilt_px * x / cx).powi(2) / 16.0;
+        let round = (lens.fwhm_px / FWHM_OVER_SIGMA).powi(2) + 1.0 / 12.0 + disc;
+        let streak = (lens.astigmatism_px * relative * relative).powi(2) / 12.0;
+        let flare = (lens.coma_px * relative).powi(2) / 18.0;
+        let (c, s) = (x / distance, y / distance);
+        let (outwards, around) = if lens.astigmatism_px < 0.0 {
+            (flare, streak)
+        } else {
+            (streak + flare, 0.0)
+        };
+        PixelTensor::new(
+            round + outwards * c * c + around * s * s,
+            (outwards - around) * c * s,
+            round + outwards * s * s + around * c * c,
+        )
     }
 
     /// Noise of second moments that goes with the noise of the centroid.
@@ -242,42 +279,15 @@ impl Lister<'_> {
         let along = std::f64::consts::SQRT_2 * across;
         PixelTensor::new(along, across, along)
     }
+}
 
-    /// The frame's trail as the stars' moments would give it.
-    ///
-    /// A trail d adds `d d^T / 12` to the moments: its length is known to `6 sigma / d` and, where
-    /// it is short, no better than `sqrt(12 sigma)`, with sigma that of the mean moments.
-    fn frame_trail(&mut self, net: PixelVector) -> Option<FrameTrail> {
-        let n_stars = self.n_clean;
-        let (first, _) = self.found.first().filter(|_| n_stars >= 5)?;
-        let sigma = first.moments_sigma.xx / (n_stars as f64).sqrt();
-        let length = net.length().px();
-        let limit = (12.0 * sigma).sqrt();
-        let along = (6.0 * sigma / length).min(limit);
-        let across = (12.0 / std::f64::consts::SQRT_2 * sigma / length).min(limit);
-        let (ux, uy) = if length > 0.0 {
-            (net.dx / length, net.dy / length)
-        } else {
-            (1.0, 0.0)
-        };
-        let (a, b) = (self.noise(along), self.noise(across));
-        let vector = PixelVector::new(net.dx + a * ux - b * uy, net.dy + a * uy + b * ux);
-        let vector = if vector.dx < 0.0 { -vector } else { vector };
-        let (va, vb) = (along * along, across * across);
-        let angle_sigma = across.atan2(vector.length().px());
-        Some(FrameTrail {
-            vector,
-            covariance: PixelTensor::new(
-                va * ux * ux + vb * uy * uy,
-                (va - vb) * ux * uy,
-                va * uy * uy + vb * ux * ux,
-            ),
-            length: Measured::new(vector.length(), Pixels::new(along)),
-            angle: AxialAngle::of(vector),
-            angle_sigma: Angle::from_rad(angle_sigma),
-            n_stars,
-        })
-    }
+/// What lens and sensor add to both parts of every star's elongation, the same all night, and its
+/// 1-sigma; square pixels.
+fn unevenness(scenario: &Scenario, share: f64) -> ([f64; 2], f64) {
+    let sigma = share * (scenario.lens.fwhm_px / FWHM_OVER_SIGMA).powi(2);
+    let mut dice = dice(scenario.seed, &[UNEVENNESS]);
+    let mut part = || sigma * dice.sample::<f64, _>(StandardNormal);
+    ([part(), part()], sigma)
 }
 
 #[cfg(test)]

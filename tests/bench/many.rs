@@ -48,6 +48,7 @@ fn run(name: &str, pointings: &'static [(f64, f64, usize)]) {
         frame_px: 0.002,
         most_stars: Some(500),
         place_arcsec: 0.5,
+        unevenness: 0.0,
     };
     let lists = star_lists(&scenario, listing).expect("a sky for the date");
     assert_eq!(lists.len(), N_FRAMES);

@@ -135,7 +135,8 @@ pub fn draw_disturbed(seed: u64, number: u64) -> Night {
 /// Dice of the disturbed nights: far from those of the others.
 const FIRST_DISTURBED: u64 = 1 << 32;
 
-fn draw_any(seed: u64, number: u64, stream: u64) -> Night {
+/// A night with anything, from dice of its own stream.
+pub fn draw_any(seed: u64, number: u64, stream: u64) -> Night {
     let mut dice = Dice(ChaCha8Rng::seed_from_u64(seed));
     dice.0.set_stream(stream);
     let site = draw_site(&mut dice);
@@ -164,6 +165,7 @@ fn draw_any(seed: u64, number: u64, stream: u64) -> Night {
         frame_px: FRAME_FLOOR_PX,
         most_stars: Some(dice.log_between(30.0, 500.0) as usize),
         place_arcsec: PLACE_ARCSEC,
+        unevenness: 0.0,
     };
     Night {
         number,
@@ -190,25 +192,38 @@ fn draw_any(seed: u64, number: u64, stream: u64) -> Night {
     }
 }
 
-struct Dice(ChaCha8Rng);
+/// Dice with the draws that nights need.
+pub struct Dice(ChaCha8Rng);
 
 impl Dice {
-    fn between(&mut self, low: f64, high: f64) -> f64 {
+    /// Dice of a stream of a seed.
+    pub fn of(seed: u64, stream: u64) -> Self {
+        let mut dice = Self(ChaCha8Rng::seed_from_u64(seed));
+        dice.0.set_stream(stream);
+        dice
+    }
+    /// Evenly within a range.
+    pub fn between(&mut self, low: f64, high: f64) -> f64 {
         self.0.random_range(low..high)
     }
-    fn log_between(&mut self, low: f64, high: f64) -> f64 {
+    /// Evenly in the logarithm.
+    pub fn log_between(&mut self, low: f64, high: f64) -> f64 {
         self.between(low.ln(), high.ln()).exp()
     }
-    fn normal(&mut self) -> f64 {
+    /// Normal, of unit spread.
+    pub fn normal(&mut self) -> f64 {
         self.0.sample(StandardNormal)
     }
-    fn chance(&mut self, share: f64) -> bool {
+    /// True in a share of the throws.
+    pub fn chance(&mut self, share: f64) -> bool {
         self.between(0.0, 1.0) < share
     }
-    fn sign(&mut self) -> f64 {
+    /// Plus or minus one.
+    pub fn sign(&mut self) -> f64 {
         if self.chance(0.5) { 1.0 } else { -1.0 }
     }
-    fn pick<T: Copy>(&mut self, list: &[T]) -> T {
+    /// One of a list.
+    pub fn pick<T: Copy>(&mut self, list: &[T]) -> T {
         list[self.0.random_range(0..list.len())]
     }
 }
@@ -315,7 +330,8 @@ fn draw_axis(dice: &mut Dice) -> AxisError {
     }
 }
 
-fn draw_pointings(dice: &mut Dice, latitude: f64, looks: &mut Vec<Look>) -> Vec<Pointing> {
+/// Pointings of a night.
+pub fn draw_pointings(dice: &mut Dice, latitude: f64, looks: &mut Vec<Look>) -> Vec<Pointing> {
     let n_pointings = dice.pick(&[1, 1, 1, 1, 1, 2, 2, 2, 3, 3]);
     let exposure_s = dice.pick(&[
         10.0, 20.0, 30.0, 45.0, 60.0, 60.0, 90.0, 120.0, 120.0, 180.0,

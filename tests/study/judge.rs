@@ -142,7 +142,7 @@ pub fn judge(night: Night) -> Result<Outcome, Error> {
 }
 
 /// What the night's files would give, by a camera's clock that is ahead.
-fn measured(list: SimulatedField, clock_s: f64) -> MeasuredFrame {
+pub fn measured(list: SimulatedField, clock_s: f64) -> MeasuredFrame {
     let ahead = SignedDuration::from_secs_f64(clock_s);
     let start = list.header.start;
     MeasuredFrame {

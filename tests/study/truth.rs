@@ -105,7 +105,7 @@ fn frames(scenario: &Scenario) -> Result<Vec<FrameTruth>, Error> {
 }
 
 /// The night with a perfect tracker.
-fn without_all(full: &Scenario) -> Scenario {
+pub fn without_all(full: &Scenario) -> Scenario {
     let mut one = full.clone();
     let alignment = &mut one.alignments[0];
     alignment.axis = AxisError {
@@ -118,6 +118,7 @@ fn without_all(full: &Scenario) -> Scenario {
     alignment.drive.backlash_s = 0.0;
     alignment.drive.slip.clear();
     alignment.sag = None;
+    alignment.shake = None;
     alignment.bumps.clear();
     one
 }
@@ -131,7 +132,7 @@ fn worst_trail(still: &[FrameTruth], moving: &[FrameTruth]) -> f64 {
 }
 
 /// How far the sight moved, radians.
-fn largest_step(still: &[FrameTruth], moved: &[FrameTruth]) -> f64 {
+pub fn largest_step(still: &[FrameTruth], moved: &[FrameTruth]) -> f64 {
     let sight = |frame: &FrameTruth| frame.attitude.map(|row| row[2]);
     let off = |(a, b): (&FrameTruth, &FrameTruth)| {
         let (a, b) = (sight(a), sight(b));
