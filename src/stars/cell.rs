@@ -20,11 +20,12 @@ pub(super) struct Cell {
     pub(super) noise: f32,
 }
 
-struct Sample {
-    value: f32,
-    /// Place from the node.
-    x: f32,
-    y: f32,
+/// Values of a cell with their places from the node.
+#[derive(Default)]
+struct Samples {
+    values: Vec<f32>,
+    x: Vec<f32>,
+    y: Vec<f32>,
 }
 
 impl Cell {
@@ -40,14 +41,14 @@ impl Cell {
         node: (usize, usize),
     ) -> Self {
         let mut samples = samples(plane, columns, rows, node);
-        let rough = level_and_scatter(&mut samples.iter().map(|s| s.value).collect::<Vec<f32>>());
+        let rough = level_and_scatter(&samples.values);
         let shift = remove_slope(&mut samples, rough);
         let flat = Cell {
             level: rough.level - shift,
             noise: rough.noise,
         };
         Cell {
-            noise: scatter(&samples, flat),
+            noise: scatter(&samples.values, flat),
             ..flat
         }
     }
@@ -59,72 +60,169 @@ fn samples(
     columns: Range<usize>,
     rows: Range<usize>,
     node: (usize, usize),
-) -> Vec<Sample> {
-    let step = (columns.len() * rows.len()).div_ceil(SAMPLES);
+) -> Samples {
     let (mx, my) = (node.0 as f32, node.1 as f32);
-    let mut samples = Vec::with_capacity(SAMPLES + rows.len());
+    let step = (columns.len() * rows.len()).div_ceil(SAMPLES).max(1);
+    let mut samples = Samples::default();
     for y in rows.clone() {
-        let (row, dy) = (plane.row(y), y as f32 - my);
-        let mut x = columns.start + (y * 3) % step;
-        while x < columns.end {
-            samples.push(Sample {
-                value: row[x],
-                x: x as f32 - mx,
-                y: dy,
-            });
-            x += step;
-        }
+        let row = &plane.row(y)[columns.clone()];
+        let first = (y * 3) % step;
+        let values = row.iter().skip(first).step_by(step);
+        samples.values.extend(values);
+        let n_new = samples.values.len() - samples.x.len();
+        let dx = (columns.start + first) as f32 - mx;
+        let x = (0..n_new as u16).map(|i| dx + f32::from(i) * step as f32);
+        samples.x.extend(x);
+        samples.y.resize(samples.values.len(), y as f32 - my);
     }
-    if samples.is_empty() {
-        samples.push(Sample {
-            value: plane.row(rows.start)[columns.start],
-            x: 0.0,
-            y: 0.0,
-        });
+    if samples.values.is_empty() {
+        samples.values.push(plane.row(rows.start)[columns.start]);
+        samples.x.push(0.0);
+        samples.y.push(0.0);
     }
     samples
 }
 
 /// Level and scatter of values with stars clipped off.
-fn level_and_scatter(values: &mut [f32]) -> Cell {
-    values.sort_unstable_by(f32::total_cmp);
-    let quantile = |q: f32| values[(q * (values.len() - 1) as f32) as usize];
+fn level_and_scatter(values: &[f32]) -> Cell {
+    let sorted = Sorted::of(values);
+    let quantile = |q: f32| sorted.values[(q * (values.len() - 1) as f32) as usize];
     let mut level = quantile(0.5);
     // The lower half holds no stars; where values are few it may collapse, the upper half helps out.
     let (lower, upper) = (level - quantile(0.16), quantile(0.84) - level);
     let mut noise = if lower > 0.0 { lower } else { upper };
     for _ in 0..3 {
-        let kept = within(
-            values,
-            level - CLIP_BELOW * noise,
-            level + CLIP_ABOVE * noise,
-        );
+        let kept = sorted.within(level - CLIP_BELOW * noise, level + CLIP_ABOVE * noise);
         let quarter = kept.len() / 4;
-        level = mean(&kept[quarter..kept.len() - quarter]);
-        noise = deviation(kept) * CLIPPED_SCATTER;
+        noise = sorted.deviation(kept.clone()) * CLIPPED_SCATTER;
+        level = sorted.mean(kept.start + quarter..kept.end - quarter);
     }
     Cell { level, noise }
 }
 
+/// Values in rising order with the sums up to each of them.
+struct Sorted {
+    values: Vec<f32>,
+    /// Sums of the values before this one, and of their squares, both about the median.
+    sums: Vec<[f64; 2]>,
+    median: f64,
+}
+
+impl Sorted {
+    fn of(values: &[f32]) -> Self {
+        let values = sorted(values);
+        let median = f64::from(values[values.len() / 2]);
+        let mut sum = [0.0; 2];
+        let mut sums = Vec::with_capacity(values.len() + 1);
+        sums.push(sum);
+        for value in &values {
+            let off = f64::from(*value) - median;
+            sum = [sum[0] + off, sum[1] + off * off];
+            sums.push(sum);
+        }
+        Self {
+            values,
+            sums,
+            median,
+        }
+    }
+
+    /// Places of the values between the limits; all where none is.
+    fn within(&self, low: f32, high: f32) -> Range<usize> {
+        let start = self.values.partition_point(|v| *v < low);
+        let end = self.values.partition_point(|v| *v <= high);
+        if start < end {
+            start..end
+        } else {
+            0..self.values.len()
+        }
+    }
+
+    /// Means about the median of the values and of their squares.
+    fn means(&self, places: Range<usize>) -> [f64; 2] {
+        let count = places.len() as f64;
+        let (before, to) = (self.sums[places.start], self.sums[places.end]);
+        [0, 1].map(|i| (to[i] - before[i]) / count)
+    }
+
+    fn mean(&self, places: Range<usize>) -> f32 {
+        (self.median + self.means(places)[0]) as f32
+    }
+
+    fn deviation(&self, places: Range<usize>) -> f32 {
+        let [mean, square] = self.means(places);
+        (square - mean * mean).max(0.0).sqrt() as f32
+    }
+}
+
+/// The values in rising order.
+///
+/// Method: a count of the values' leading bits puts each next to its place, and what is left to do is done
+/// by insertion; several times faster than sorting by comparison alone.
+fn sorted(values: &[f32]) -> Vec<f32> {
+    const BITS: u32 = 9;
+    const BINS: usize = 1 << BITS;
+    /// Values of one bin from where on insertion is slow.
+    const CROWD: u32 = 64;
+    let keys: Vec<i32> = values
+        .iter()
+        .map(|v| order_of(v.to_bits() as i32))
+        .collect();
+    let least = keys.iter().copied().min().unwrap_or_default();
+    let spread = keys.iter().map(|k| k.wrapping_sub(least) as u32).max();
+    let shift = (u32::BITS - spread.unwrap_or_default().leading_zeros()).saturating_sub(BITS);
+    let bin = |key: i32| (key.wrapping_sub(least) as u32 >> shift) as usize % BINS;
+    let mut ends = [0_u32; BINS];
+    keys.iter().for_each(|k| ends[bin(*k)] += 1);
+    let (mut end, mut most) = (0, 0);
+    for count in &mut ends {
+        most = most.max(*count);
+        end += *count;
+        *count = end;
+    }
+    let mut placed = vec![0; keys.len()];
+    for key in &keys {
+        let end = &mut ends[bin(*key)];
+        *end -= 1;
+        placed[*end as usize] = *key;
+    }
+    if most > CROWD {
+        placed.sort_unstable();
+    } else {
+        insert_each(&mut placed);
+    }
+    placed
+        .into_iter()
+        .map(|k| f32::from_bits(order_of(k) as u32))
+        .collect()
+}
+
+/// Bits of a number to a whole number that rises with it, and back.
+fn order_of(bits: i32) -> i32 {
+    bits ^ (((bits >> 31) as u32) >> 1) as i32
+}
+
+/// Sorts values that are nearly in order.
+fn insert_each(values: &mut [i32]) {
+    for i in 1..values.len() {
+        let value = values[i];
+        let mut at = i;
+        while at > 0 && values[at - 1] > value {
+            values[at] = values[at - 1];
+            at -= 1;
+        }
+        values[at] = value;
+    }
+}
+
+/// Values that are added up side by side.
+const LANES: usize = 8;
+
 /// Takes the slope of the unclipped samples off all of them; returns what the slope adds to their mean
 /// over its value at the node.
-fn remove_slope(samples: &mut [Sample], rough: Cell) -> f32 {
-    // Count, sums and sums of products of x, y, value.
-    let (mut n, mut s, mut p) = (0.0_f64, [0.0_f64; 3], [0.0_f64; 5]);
-    for sample in samples.iter().filter(|s| is_sky(s.value, rough)) {
-        let (x, y, v) = (
-            f64::from(sample.x),
-            f64::from(sample.y),
-            f64::from(sample.value - rough.level),
-        );
-        n += 1.0;
-        s.iter_mut()
-            .zip([x, y, v])
-            .for_each(|(sum, term)| *sum += term);
-        p.iter_mut()
-            .zip([x * x, x * y, y * y, x * v, y * v])
-            .for_each(|(sum, term)| *sum += term);
-    }
+fn remove_slope(samples: &mut Samples, rough: Cell) -> f32 {
+    let [n, s0, s1, s2, p0, p1, p2, p3, p4] = products(samples, rough);
+    let (s, p) = ([s0, s1, s2], [p0, p1, p2, p3, p4]);
     let middle = s.map(|sum| sum / n.max(1.0));
     let (xx, xy, yy) = (
         p[0] - s[0] * middle[0],
@@ -140,26 +238,76 @@ fn remove_slope(samples: &mut [Sample], rough: Cell) -> f32 {
         (xv * yy - yv * xy) / determinant,
         (yv * xx - xv * xy) / determinant,
     );
-    samples
-        .iter_mut()
-        .for_each(|s| s.value -= sx as f32 * s.x + sy as f32 * s.y);
+    let places = samples.x.iter().zip(&samples.y);
+    for (value, (x, y)) in samples.values.iter_mut().zip(places) {
+        *value -= sx as f32 * x + sy as f32 * y;
+    }
     (sx * middle[0] + sy * middle[1]) as f32
 }
 
-fn is_sky(value: f32, cell: Cell) -> bool {
-    value >= cell.level - CLIP_BELOW * cell.noise && value <= cell.level + CLIP_ABOVE * cell.noise
+/// Of the sky's samples: number, sums of x, y, value, and of x x, x y, y y, x value, y value; values about the level.
+fn products(samples: &Samples, rough: Cell) -> [f64; 9] {
+    let mut sums = [[0.0_f32; LANES]; 9];
+    let add = |value: f32, x: f32, y: f32, lane: usize, sums: &mut [[f32; LANES]; 9]| {
+        let n = sky_weight(value, rough);
+        let (x, y, v) = (n * x, n * y, n * (value - rough.level));
+        let terms = [n, x, y, v, x * x, x * y, y * y, x * v, y * v];
+        for (sum, term) in sums.iter_mut().zip(terms) {
+            sum[lane] += term;
+        }
+    };
+    let values = samples.values.chunks_exact(LANES);
+    let rest = samples.values.len() - values.remainder().len()..samples.values.len();
+    let places = samples
+        .x
+        .chunks_exact(LANES)
+        .zip(samples.y.chunks_exact(LANES));
+    for (values, (x, y)) in values.zip(places) {
+        for lane in 0..LANES {
+            add(values[lane], x[lane], y[lane], lane, &mut sums);
+        }
+    }
+    for (lane, i) in rest.enumerate() {
+        add(
+            samples.values[i],
+            samples.x[i],
+            samples.y[i],
+            lane,
+            &mut sums,
+        );
+    }
+    sums.map(|lanes| lanes.into_iter().map(f64::from).sum())
 }
 
-fn scatter(samples: &[Sample], rough: Cell) -> f32 {
+/// One for sky, zero for a star or a shadow.
+fn sky_weight(value: f32, cell: Cell) -> f32 {
+    let off = value - cell.level;
+    let is_sky = (off >= -CLIP_BELOW * cell.noise) & (off <= CLIP_ABOVE * cell.noise);
+    f32::from(u8::from(is_sky))
+}
+
+fn scatter(values: &[f32], rough: Cell) -> f32 {
     let mut cell = rough;
     for _ in 0..4 {
-        let (mut n, mut sum, mut squares) = (0.0_f64, 0.0_f64, 0.0_f64);
-        for sample in samples.iter().filter(|s| is_sky(s.value, cell)) {
-            let v = f64::from(sample.value - rough.level);
-            n += 1.0;
-            sum += v;
-            squares += v * v;
+        let mut sums = [[0.0_f32; LANES]; 3];
+        let mut add = |value: f32, lane: usize| {
+            let weight = sky_weight(value, cell);
+            let off = weight * (value - rough.level);
+            sums[0][lane] += weight;
+            sums[1][lane] += off;
+            sums[2][lane] += off * off;
+        };
+        let chunks = values.chunks_exact(LANES);
+        let rest = chunks.remainder();
+        for chunk in chunks {
+            for lane in 0..LANES {
+                add(chunk[lane], lane);
+            }
         }
+        for (lane, value) in rest.iter().enumerate() {
+            add(*value, lane);
+        }
+        let [n, sum, squares] = sums.map(|lanes| lanes.into_iter().map(f64::from).sum::<f64>());
         if n < 1.0 {
             break;
         }
@@ -171,26 +319,6 @@ fn scatter(samples: &[Sample], rough: Cell) -> f32 {
         };
     }
     cell.noise
-}
-
-fn within(sorted: &[f32], low: f32, high: f32) -> &[f32] {
-    let start = sorted.partition_point(|v| *v < low);
-    let end = sorted.partition_point(|v| *v <= high);
-    if start < end {
-        &sorted[start..end]
-    } else {
-        sorted
-    }
-}
-
-fn mean(values: &[f32]) -> f32 {
-    (values.iter().map(|v| f64::from(*v)).sum::<f64>() / values.len() as f64) as f32
-}
-
-fn deviation(values: &[f32]) -> f32 {
-    let mean = mean(values);
-    let squares: f64 = values.iter().map(|v| f64::from(v - mean).powi(2)).sum();
-    (squares / values.len() as f64).sqrt() as f32
 }
 
 #[cfg(test)]
@@ -229,5 +357,18 @@ mod tests {
             cell.level > 0.099 && cell.level < 0.107 && cell.noise > 0.003,
             "{cell:?}"
         );
+    }
+
+    #[test]
+    fn values_come_out_in_order_whether_spread_or_crowded() {
+        let spread = |i: i32| (i * 7919 % 1013) as f32 - 500.0;
+        let crowded = |i: i32| if i == 7 { 1e30 } else { spread(i) * 1e-3 };
+        for value in [spread, crowded] {
+            let values: Vec<f32> = (0..600).map(value).collect();
+            let mut expected = values.clone();
+            expected.sort_by(f32::total_cmp);
+            assert_eq!(sorted(&values), expected);
+        }
+        assert_eq!(sorted(&[0.5]), [0.5]);
     }
 }

@@ -156,7 +156,8 @@ impl<'a> Sweep<'a> {
         let (taps, width) = (&self.filter.rows, self.plane.width());
         let side = taps.reach();
         let light = &mut self.padded[side..side + width];
-        self.sky.subtract(self.next, 0, self.plane.row(self.next), light);
+        self.sky
+            .subtract(self.next, 0, self.plane.row(self.next), light);
         let shifted = |by: usize| &self.padded[by..by + self.stride];
         let pairs: Vec<[&[f32]; 2]> = (1..=side)
             .map(|i| [shifted(side - i), shifted(side + i)])
@@ -232,11 +233,13 @@ mod tests {
                 let weight = |half: &[f32], off: usize| half.get(off).copied().unwrap_or(0.0);
                 // A point to the left lies under the left, negative weights.
                 let sign = if column > x { -1.0 } else { 1.0 };
-                let expected = sign
-                    * weight(across, column.abs_diff(x))
-                    * weight(down, row.abs_diff(y));
+                let expected =
+                    sign * weight(across, column.abs_diff(x)) * weight(down, row.abs_diff(y));
                 let found = rows[row][column];
-                assert!((found - expected).abs() < 1e-6, "{x} {y}: {found} {expected}");
+                assert!(
+                    (found - expected).abs() < 1e-6,
+                    "{x} {y}: {found} {expected}"
+                );
             }
         }
     }

@@ -208,6 +208,9 @@ fn wider_kind(sizes: &[f64]) -> Option<f64> {
     const FEWEST_ALIKE: usize = 4;
     const ALIKE: f64 = 1.2;
     const FAR_WIDER: f64 = 2.5;
+    if sizes.len() >= FEW_STARS {
+        return None;
+    }
     let middle = median(sizes.iter().copied());
     let alike = |size: f64| {
         sizes
@@ -219,8 +222,7 @@ fn wider_kind(sizes: &[f64]) -> Option<f64> {
         .iter()
         .copied()
         .filter(|s| *s > FAR_WIDER * middle && alike(*s) >= FEWEST_ALIKE);
-    let chosen = wide.max_by(|a, b| alike(*a).cmp(&alike(*b)).then(b.total_cmp(a)));
-    chosen.filter(|_| sizes.len() < FEW_STARS)
+    wide.max_by(|a, b| alike(*a).cmp(&alike(*b)).then(b.total_cmp(a)))
 }
 
 fn star_of(setup: &FitSetup, adaptive: &Adaptive) -> Star {
