@@ -160,7 +160,7 @@ impl Sorted {
 /// Method: a count of the values' leading bits puts each next to its place, and what is left to do is done
 /// by insertion; several times faster than sorting by comparison alone.
 fn sorted(values: &[f32]) -> Vec<f32> {
-    const BITS: u32 = 9;
+    const BITS: u32 = 10;
     const BINS: usize = 1 << BITS;
     /// Values of one bin from where on insertion is slow.
     const CROWD: u32 = 64;

@@ -346,6 +346,16 @@ impl Across {
         columns.start.clamp(self.start, end)..end
     }
 
+    /// The values of a row from `column` on, with the weight and dx of each.
+    fn along<'a>(
+        &'a self,
+        row: &'a [f32],
+        column: usize,
+    ) -> impl Iterator<Item = ((&'a f32, &'a f64), &'a f64)> {
+        let from = column - self.start;
+        row.iter().zip(&self.weights[from..]).zip(&self.dx[from..])
+    }
+
     /// Sums of weight times light above `level`, of that times dx, and times dx^2.
     fn sums(&self, row: &[f32], column: usize, level: f64) -> [f64; 3] {
         const LANES: usize = 2;
@@ -400,27 +410,25 @@ fn visit(
     mut see: impl FnMut(Weighed),
 ) -> Option<()> {
     let under = Under::of(plane, center, weight)?;
-    let inverse = under.inverse;
+    let (inverse, rows) = (under.inverse, under.rows());
     let level = level_at(sky, center, pedestal);
-    for y in under.rows() {
-        let (dy, columns) = (y as f64 - center.y, under.columns(y));
-        if columns.is_empty() {
-            continue;
-        }
-        let first = columns.start as f64 - center.x;
-        let lean = inverse.xy * dy;
-        let mut along = Geometric::starting(inverse.xx, lean, first);
-        let across = (-0.5 * inverse.yy * dy * dy).exp();
-        for (i, value) in plane.row(y)[columns].iter().enumerate() {
-            let dx = first + i as f64;
+    let first = rows.start as f64 - center.y;
+    let mut across = Across::default();
+    across.restart(&under, first);
+    let mut down = Geometric::starting(inverse.yy, 0.0, first);
+    for y in rows {
+        let (dy, columns) = (y as f64 - center.y, across.held(under.columns(y)));
+        let (gauss, lean) = (down.next(), 2.0 * inverse.xy * dy);
+        for ((value, weight), dx) in across.along(&plane.row(y)[columns.clone()], columns.start) {
             see(Weighed {
-                dx,
+                dx: *dx,
                 dy,
-                rho: dx * (inverse.xx * dx + 2.0 * lean) + inverse.yy * dy * dy,
-                weight: across * along.next(),
+                rho: dx * (inverse.xx * dx + lean) + inverse.yy * dy * dy,
+                weight: gauss * weight,
                 light: f64::from(*value) - level,
             });
         }
+        across.move_down();
     }
     Some(())
 }
