@@ -229,7 +229,7 @@ mod tests {
         let (across, down) = (&filter.rows.half, &filter.columns.half);
         for (x, y) in [(20, 15), (0, 0), (39, 29), (2, 28)] {
             let rows = filtered(&point_at(x, y), &filter, 0..30);
-            for (row, column) in (0..30).flat_map(|j| (0..40).map(move |i| (j, i))) {
+            for (row, column) in (0..30_usize).flat_map(|j| (0..40_usize).map(move |i| (j, i))) {
                 let weight = |half: &[f32], off: usize| half.get(off).copied().unwrap_or(0.0);
                 // A point to the left lies under the left, negative weights.
                 let sign = if column > x { -1.0 } else { 1.0 };
