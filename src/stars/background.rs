@@ -13,6 +13,8 @@ const CELL: usize = 64;
 /// A cell's noise is held to at least this share of the frame's median: sky is never that quiet,
 /// a black foreground is, and would make stars of its compression ripples.
 const NOISE_FLOOR_SHARE: f32 = 0.35;
+/// Columns of a piece of a row are counted in 16 bits.
+const LONGEST_PIECE: usize = 1 << 12;
 
 /// Sky level and pixel noise over the frame, on the scale of the plane.
 #[derive(Debug, Clone)]
@@ -105,15 +107,21 @@ impl Background {
     /// Subtracts the sky from a stretch of row `y` that starts at column `start`, into `out`.
     pub(super) fn subtract(&self, y: usize, start: usize, values: &[f32], out: &mut [f32]) {
         let end = start + values.len();
-        self.for_row(&self.level, y, start..end, |x, sky| {
-            out[x - start] = values[x - start] - sky;
+        self.for_pieces(&self.level, y, start..end, |piece| {
+            let here = piece.columns.start - start..piece.columns.end - start;
+            let light = out[here.clone()].iter_mut().zip(&values[here]);
+            for (i, (out, value)) in (0_u16..).zip(light) {
+                *out = value - piece.at(i);
+            }
         });
     }
 
     /// One over the pixel noise along a row, into `out`.
     pub(super) fn inverse_noise_row(&self, y: usize, out: &mut [f32]) {
-        self.for_row(&self.noise, y, 0..self.width, |x, noise| {
-            out[x] = 1.0 / noise
+        self.for_pieces(&self.noise, y, 0..self.width, |piece| {
+            for (i, out) in (0_u16..).zip(&mut out[piece.columns.clone()]) {
+                *out = 1.0 / piece.at(i);
+            }
         });
     }
 
@@ -166,13 +174,13 @@ impl Background {
         left + (right - left) * share
     }
 
-    /// Calls `put(x, value)` along a stretch of a row; linear between the nodes.
-    fn for_row(
+    /// Calls `see` for the straight pieces of a stretch of a row: linear between the nodes.
+    fn for_pieces(
         &self,
         mesh: &[f32],
         y: usize,
         columns: Range<usize>,
-        mut put: impl FnMut(usize, f32),
+        mut see: impl FnMut(Piece),
     ) {
         let (j, fy) = mesh_place(y, self.rows);
         let below = (j + 1).min(self.rows - 1);
@@ -190,9 +198,12 @@ impl Background {
             } else {
                 columns.end
             };
-            let end = next.min(columns.end);
-            let first = left + slope * share * CELL as f32;
-            (x..end).for_each(|k| put(k, first + slope * (k - x) as f32));
+            let end = next.min(columns.end).min(x + LONGEST_PIECE);
+            see(Piece {
+                columns: x..end,
+                first: left + slope * share * CELL as f32,
+                slope,
+            });
             x = end;
         }
     }
@@ -275,6 +286,21 @@ fn textured(level: &[f32], noise: &[f32]) -> Vec<bool> {
             noise[cell] > ROUGH * usual && per_light(cell) > ROUGH * ROUGH * usual_per_light
         })
         .collect()
+}
+
+/// A stretch of a row along which a mesh is linear.
+struct Piece {
+    columns: Range<usize>,
+    /// Value at the first column.
+    first: f32,
+    slope: f32,
+}
+
+impl Piece {
+    /// Value at a column counted from the first.
+    fn at(&self, i: u16) -> f32 {
+        self.first + self.slope * f32::from(i)
+    }
 }
 
 /// Node of a cell: the middle of a full cell that starts where it starts.

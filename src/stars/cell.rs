@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use super::sorted::Sorted;
 use crate::frame::Plane;
 
 /// Pixels looked at in a cell, at most; their median is then good to 4 % of the noise.
@@ -20,11 +21,12 @@ pub(super) struct Cell {
     pub(super) noise: f32,
 }
 
-struct Sample {
-    value: f32,
-    /// Place from the node.
-    x: f32,
-    y: f32,
+/// Values of a cell with their places from the node.
+#[derive(Default)]
+struct Samples {
+    values: Vec<f32>,
+    x: Vec<f32>,
+    y: Vec<f32>,
 }
 
 impl Cell {
@@ -40,14 +42,14 @@ impl Cell {
         node: (usize, usize),
     ) -> Self {
         let mut samples = samples(plane, columns, rows, node);
-        let rough = level_and_scatter(&mut samples.iter().map(|s| s.value).collect::<Vec<f32>>());
+        let rough = level_and_scatter(&samples.values);
         let shift = remove_slope(&mut samples, rough);
         let flat = Cell {
             level: rough.level - shift,
             noise: rough.noise,
         };
         Cell {
-            noise: scatter(&samples, flat),
+            noise: scatter(&samples.values, flat),
             ..flat
         }
     }
@@ -59,72 +61,54 @@ fn samples(
     columns: Range<usize>,
     rows: Range<usize>,
     node: (usize, usize),
-) -> Vec<Sample> {
-    let step = (columns.len() * rows.len()).div_ceil(SAMPLES);
+) -> Samples {
     let (mx, my) = (node.0 as f32, node.1 as f32);
-    let mut samples = Vec::with_capacity(SAMPLES + rows.len());
+    let step = (columns.len() * rows.len()).div_ceil(SAMPLES).max(1);
+    let mut samples = Samples::default();
     for y in rows.clone() {
-        let (row, dy) = (plane.row(y), y as f32 - my);
-        let mut x = columns.start + (y * 3) % step;
-        while x < columns.end {
-            samples.push(Sample {
-                value: row[x],
-                x: x as f32 - mx,
-                y: dy,
-            });
-            x += step;
-        }
+        let row = &plane.row(y)[columns.clone()];
+        let first = (y * 3) % step;
+        let values = row.iter().skip(first).step_by(step);
+        samples.values.extend(values);
+        let n_new = samples.values.len() - samples.x.len();
+        let dx = (columns.start + first) as f32 - mx;
+        let x = (0..n_new as u16).map(|i| dx + f32::from(i) * step as f32);
+        samples.x.extend(x);
+        samples.y.resize(samples.values.len(), y as f32 - my);
     }
-    if samples.is_empty() {
-        samples.push(Sample {
-            value: plane.row(rows.start)[columns.start],
-            x: 0.0,
-            y: 0.0,
-        });
+    if samples.values.is_empty() {
+        samples.values.push(plane.row(rows.start)[columns.start]);
+        samples.x.push(0.0);
+        samples.y.push(0.0);
     }
     samples
 }
 
 /// Level and scatter of values with stars clipped off.
-fn level_and_scatter(values: &mut [f32]) -> Cell {
-    values.sort_unstable_by(f32::total_cmp);
-    let quantile = |q: f32| values[(q * (values.len() - 1) as f32) as usize];
+fn level_and_scatter(values: &[f32]) -> Cell {
+    let sorted = Sorted::of(values);
+    let quantile = |q: f32| sorted.values[(q * (values.len() - 1) as f32) as usize];
     let mut level = quantile(0.5);
     // The lower half holds no stars; where values are few it may collapse, the upper half helps out.
     let (lower, upper) = (level - quantile(0.16), quantile(0.84) - level);
     let mut noise = if lower > 0.0 { lower } else { upper };
     for _ in 0..3 {
-        let kept = within(
-            values,
-            level - CLIP_BELOW * noise,
-            level + CLIP_ABOVE * noise,
-        );
+        let kept = sorted.within(level - CLIP_BELOW * noise, level + CLIP_ABOVE * noise);
         let quarter = kept.len() / 4;
-        level = mean(&kept[quarter..kept.len() - quarter]);
-        noise = deviation(kept) * CLIPPED_SCATTER;
+        noise = sorted.deviation(kept.clone()) * CLIPPED_SCATTER;
+        level = sorted.mean(kept.start + quarter..kept.end - quarter);
     }
     Cell { level, noise }
 }
 
+/// Values that are added up side by side.
+const LANES: usize = 8;
+
 /// Takes the slope of the unclipped samples off all of them; returns what the slope adds to their mean
 /// over its value at the node.
-fn remove_slope(samples: &mut [Sample], rough: Cell) -> f32 {
-    // Count, sums and sums of products of x, y, value.
-    let (mut n, mut s, mut p) = (0.0_f64, [0.0_f64; 3], [0.0_f64; 5]);
-    for sample in samples.iter().filter(|s| is_sky(s.value, rough)) {
-        let (x, y, v) = (
-            f64::from(sample.x),
-            f64::from(sample.y),
-            f64::from(sample.value - rough.level),
-        );
-        n += 1.0;
-        s.iter_mut()
-            .zip([x, y, v])
-            .for_each(|(sum, term)| *sum += term);
-        p.iter_mut()
-            .zip([x * x, x * y, y * y, x * v, y * v])
-            .for_each(|(sum, term)| *sum += term);
-    }
+fn remove_slope(samples: &mut Samples, rough: Cell) -> f32 {
+    let [n, s0, s1, s2, p0, p1, p2, p3, p4] = products(samples, rough);
+    let (s, p) = ([s0, s1, s2], [p0, p1, p2, p3, p4]);
     let middle = s.map(|sum| sum / n.max(1.0));
     let (xx, xy, yy) = (
         p[0] - s[0] * middle[0],
@@ -140,26 +124,76 @@ fn remove_slope(samples: &mut [Sample], rough: Cell) -> f32 {
         (xv * yy - yv * xy) / determinant,
         (yv * xx - xv * xy) / determinant,
     );
-    samples
-        .iter_mut()
-        .for_each(|s| s.value -= sx as f32 * s.x + sy as f32 * s.y);
+    let places = samples.x.iter().zip(&samples.y);
+    for (value, (x, y)) in samples.values.iter_mut().zip(places) {
+        *value -= sx as f32 * x + sy as f32 * y;
+    }
     (sx * middle[0] + sy * middle[1]) as f32
 }
 
-fn is_sky(value: f32, cell: Cell) -> bool {
-    value >= cell.level - CLIP_BELOW * cell.noise && value <= cell.level + CLIP_ABOVE * cell.noise
+/// Of the sky's samples: number, sums of x, y, value, and of x x, x y, y y, x value, y value; values about the level.
+fn products(samples: &Samples, rough: Cell) -> [f64; 9] {
+    let mut sums = [[0.0_f32; LANES]; 9];
+    let add = |value: f32, x: f32, y: f32, lane: usize, sums: &mut [[f32; LANES]; 9]| {
+        let n = sky_weight(value, rough);
+        let (x, y, v) = (n * x, n * y, n * (value - rough.level));
+        let terms = [n, x, y, v, x * x, x * y, y * y, x * v, y * v];
+        for (sum, term) in sums.iter_mut().zip(terms) {
+            sum[lane] += term;
+        }
+    };
+    let values = samples.values.chunks_exact(LANES);
+    let rest = samples.values.len() - values.remainder().len()..samples.values.len();
+    let places = samples
+        .x
+        .chunks_exact(LANES)
+        .zip(samples.y.chunks_exact(LANES));
+    for (values, (x, y)) in values.zip(places) {
+        for lane in 0..LANES {
+            add(values[lane], x[lane], y[lane], lane, &mut sums);
+        }
+    }
+    for (lane, i) in rest.enumerate() {
+        add(
+            samples.values[i],
+            samples.x[i],
+            samples.y[i],
+            lane,
+            &mut sums,
+        );
+    }
+    sums.map(|lanes| lanes.into_iter().map(f64::from).sum())
 }
 
-fn scatter(samples: &[Sample], rough: Cell) -> f32 {
+/// One for sky, zero for a star or a shadow.
+fn sky_weight(value: f32, cell: Cell) -> f32 {
+    let off = value - cell.level;
+    let is_sky = (off >= -CLIP_BELOW * cell.noise) & (off <= CLIP_ABOVE * cell.noise);
+    f32::from(u8::from(is_sky))
+}
+
+fn scatter(values: &[f32], rough: Cell) -> f32 {
     let mut cell = rough;
     for _ in 0..4 {
-        let (mut n, mut sum, mut squares) = (0.0_f64, 0.0_f64, 0.0_f64);
-        for sample in samples.iter().filter(|s| is_sky(s.value, cell)) {
-            let v = f64::from(sample.value - rough.level);
-            n += 1.0;
-            sum += v;
-            squares += v * v;
+        let mut sums = [[0.0_f32; LANES]; 3];
+        let mut add = |value: f32, lane: usize| {
+            let weight = sky_weight(value, cell);
+            let off = weight * (value - rough.level);
+            sums[0][lane] += weight;
+            sums[1][lane] += off;
+            sums[2][lane] += off * off;
+        };
+        let chunks = values.chunks_exact(LANES);
+        let rest = chunks.remainder();
+        for chunk in chunks {
+            for lane in 0..LANES {
+                add(chunk[lane], lane);
+            }
         }
+        for (lane, value) in rest.iter().enumerate() {
+            add(*value, lane);
+        }
+        let [n, sum, squares] = sums.map(|lanes| lanes.into_iter().map(f64::from).sum::<f64>());
         if n < 1.0 {
             break;
         }
@@ -171,26 +205,6 @@ fn scatter(samples: &[Sample], rough: Cell) -> f32 {
         };
     }
     cell.noise
-}
-
-fn within(sorted: &[f32], low: f32, high: f32) -> &[f32] {
-    let start = sorted.partition_point(|v| *v < low);
-    let end = sorted.partition_point(|v| *v <= high);
-    if start < end {
-        &sorted[start..end]
-    } else {
-        sorted
-    }
-}
-
-fn mean(values: &[f32]) -> f32 {
-    (values.iter().map(|v| f64::from(*v)).sum::<f64>() / values.len() as f64) as f32
-}
-
-fn deviation(values: &[f32]) -> f32 {
-    let mean = mean(values);
-    let squares: f64 = values.iter().map(|v| f64::from(v - mean).powi(2)).sum();
-    (squares / values.len() as f64).sqrt() as f32
 }
 
 #[cfg(test)]

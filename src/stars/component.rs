@@ -1,5 +1,7 @@
 //! Connected patches of light: runs joined into shapes, with the moments of what they hold.
 
+use rayon::prelude::*;
+
 use super::background::Background;
 use super::detect::{Peak, Run, Scan};
 use crate::frame::Plane;
@@ -61,7 +63,8 @@ pub(super) fn components(plane: &Plane, sky: &Background, scan: &Scan) -> Vec<Co
         }
     }
     members
-        .into_iter()
+        .into_par_iter()
+        .with_min_len(64)
         .map(|(runs, peaks)| describe(plane, sky, runs, peaks))
         .collect()
 }

@@ -1,13 +1,16 @@
 //! Matched-filter detection: runs of pixels above the threshold and the peaks among them.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use super::background::Background;
-use super::filter::{Filter, Filtered};
+use super::filter::{Filter, Sweep};
 use crate::frame::Plane;
 
-/// Rows that one task filters: large enough that the halo costs little, small enough to stay in cache.
-const BAND: usize = 64;
+/// Rows that one task filters: enough that the rows which two tasks filter both cost little.
+const BAND: usize = 128;
+
 /// Neighbouring pixels of one row above the threshold, half-open.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Run {
@@ -57,46 +60,81 @@ fn scan_band(
     start: usize,
     end: usize,
 ) -> Scan {
-    let halo_start = start.saturating_sub(1);
-    let halo_end = (end + 1).min(plane.height());
-    let filtered = Filtered::of(plane, sky, filter, halo_start, halo_end);
+    let mut sweep = Sweep::starting_at(plane, sky, filter, start.saturating_sub(1));
+    let mut rows = Three::default();
+    if start > 0 {
+        sweep.row(start - 1, &mut rows.here);
+    }
+    sweep.row(start, &mut rows.below);
     let mut found = Scan::default();
     for y in start..end {
-        let row = filtered.row(y);
-        let mut x = 0;
-        while let Some(first) = row[x..].iter().position(|v| *v > threshold) {
-            let first = x + first;
-            let length = row[first..].iter().take_while(|v| **v > threshold).count();
-            x = first + length;
-            found.runs.push(Run {
-                y,
-                start: first,
-                end: x,
-            });
-            found.peaks.extend(
-                (first..x)
-                    .filter(|x| is_peak(&filtered, *x, y))
-                    .map(|x| Peak {
-                        x,
-                        y,
-                        significance: row[x],
-                    }),
-            );
+        rows.move_down();
+        if y + 1 < plane.height() {
+            sweep.row(y + 1, &mut rows.below);
+        } else {
+            rows.below.clear();
         }
+        find_in_row(&rows, y, threshold, &mut found);
     }
     found
 }
 
-/// Greater than all neighbours before it in reading order, not less than those after it.
-fn is_peak(filtered: &Filtered, x: usize, y: usize) -> bool {
-    let row = filtered.row(y);
-    let value = row[x];
-    let (left, right) = (x.saturating_sub(1), (x + 2).min(filtered.width));
-    let above = y > filtered.start && filtered.row(y - 1)[left..right].iter().any(|v| *v >= value);
-    let below = y + 1 < filtered.end && filtered.row(y + 1)[left..right].iter().any(|v| *v > value);
-    let before = x > 0 && row[x - 1] >= value;
-    let after = x + 1 < filtered.width && row[x + 1] > value;
-    !(above || below || before || after)
+/// A filtered row with its neighbours, which are empty beyond the frame.
+#[derive(Default)]
+struct Three {
+    above: Vec<f32>,
+    here: Vec<f32>,
+    below: Vec<f32>,
+}
+
+impl Three {
+    fn move_down(&mut self) {
+        std::mem::swap(&mut self.above, &mut self.here);
+        std::mem::swap(&mut self.here, &mut self.below);
+    }
+
+    /// Greater than all neighbours before it in reading order, not less than those after it.
+    fn is_peak(&self, x: usize) -> bool {
+        let row = &self.here;
+        let value = row[x];
+        let around = x.saturating_sub(1)..(x + 2).min(row.len());
+        let above = near(&self.above, &around).iter().any(|v| *v >= value);
+        let below = near(&self.below, &around).iter().any(|v| *v > value);
+        let before = x > 0 && row[x - 1] >= value;
+        let after = x + 1 < row.len() && row[x + 1] > value;
+        !(above || below || before || after)
+    }
+}
+
+fn near<'a>(row: &'a [f32], around: &Range<usize>) -> &'a [f32] {
+    row.get(around.clone()).unwrap_or_default()
+}
+
+/// Adds the runs and peaks of the middle row.
+fn find_in_row(rows: &Three, y: usize, threshold: f32, found: &mut Scan) {
+    let row = &rows.here;
+    let mut x = 0;
+    while let Some(start) = first_above(row, x, threshold) {
+        let length = row[start..].iter().take_while(|v| **v > threshold).count();
+        x = start + length;
+        found.runs.push(Run { y, start, end: x });
+        let peaks = (start..x).filter(|x| rows.is_peak(*x));
+        found.peaks.extend(peaks.map(|x| Peak {
+            x,
+            y,
+            significance: row[x],
+        }));
+    }
+}
+
+/// First place from `x` on that exceeds the threshold; looked for many pixels at a time.
+fn first_above(row: &[f32], x: usize, threshold: f32) -> Option<usize> {
+    const LANES: usize = 32;
+    let rest = &row[x..];
+    let any = |chunk: &[f32]| chunk.iter().fold(false, |any, v| any | (*v > threshold));
+    let skipped = LANES * rest.chunks_exact(LANES).take_while(|c| !any(c)).count();
+    let place = rest[skipped..].iter().position(|v| *v > threshold)?;
+    Some(x + skipped + place)
 }
 
 #[cfg(test)]

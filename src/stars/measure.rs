@@ -57,18 +57,19 @@ pub(super) fn measure(plane: &Plane, saturation: f32) -> StarField {
     if trailed.is_some_and(|bulk| fill_long(&mut field, &setup, bulk, &found, &lines)) {
         return field;
     }
-    let (tuned, patches) = tuned(&setup, found.clone());
+    let (tuned, retuned) = tuned(&setup);
+    let patches = retuned.as_ref().unwrap_or(&found);
     if trailed.is_none() && patches.len() > FULL_LOOK {
         // The brightest say whether all the others are worth measuring as round stars.
         let mut look = field.clone();
-        fill_short(&mut look, &tuned, &brightest(&patches), &lines);
+        fill_short(&mut look, &tuned, &brightest(patches), &lines);
         if trailed_after_all(&look, plane)
             .is_some_and(|bulk| fill_long(&mut field, &setup, &bulk, &found, &lines))
         {
             return field;
         }
     }
-    fill_short(&mut field, &tuned, &patches, &lines);
+    fill_short(&mut field, &tuned, patches, &lines);
     if trailed.is_some() {
         // The bright patches are long but no fit bears it out: better no trail than a wrong one.
         (field.trail, field.lens, field.fwhm) = (None, None, None);
@@ -210,8 +211,9 @@ fn is_foreign(line: &LightLine, sigma: f64, field: &VectorField) -> bool {
     is_long_line(line, sigma, field.at(line.middle()))
 }
 
-/// The patches under a filter as wide as the stars, and what the fit must know to measure them.
-fn tuned<'a>(setup: &FitSetup<'a>, found: Vec<Component>) -> (FitSetup<'a>, Vec<Component>) {
+/// What the fit must know to measure the stars, and the patches under a filter as wide as they are, where it
+/// differs from the first look's.
+fn tuned<'a>(setup: &FitSetup<'a>) -> (FitSetup<'a>, Option<Vec<Component>>) {
     let sigma = setup.psf.core.clamp(0.7, 5.0);
     let setup = FitSetup {
         psf: Psf::gaussian(sigma),
@@ -219,7 +221,7 @@ fn tuned<'a>(setup: &FitSetup<'a>, found: Vec<Component>) -> (FitSetup<'a>, Vec<
     };
     // The first look's filter loses nothing on stars about as wide as it.
     if (sigma / FIRST_SIGMA).ln().abs() < 0.25 {
-        return (setup, found);
+        return (setup, None);
     }
     let (found, correlation) = find(setup.plane, setup.sky, sigma);
     (
@@ -230,7 +232,7 @@ fn tuned<'a>(setup: &FitSetup<'a>, found: Vec<Component>) -> (FitSetup<'a>, Vec<
             },
             ..setup
         },
-        found,
+        Some(found),
     )
 }
 

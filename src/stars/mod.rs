@@ -29,10 +29,12 @@ mod segment;
 mod shape;
 mod sheared;
 mod short;
+mod sorted;
 mod stacked;
 mod survey;
 mod teach;
 mod trail;
+mod weight;
 
 pub use stacked::{StackedStar, stack_stars};
 

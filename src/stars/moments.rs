@@ -6,6 +6,7 @@
 use super::background::Background;
 use super::noise::Noise;
 use super::pedestal::local_pedestal;
+use super::weight::{Across, Geometric, Under, inverse, level_at, visit};
 use crate::frame::Plane;
 use crate::units::{PixelPoint, PixelTensor};
 
@@ -68,9 +69,12 @@ pub(super) fn adaptive_moments(
     let mut pedestal = local_pedestal(plane, sky, center, sigma).ok_or(NoStar::Lost)?;
     // The ring that the pedestal is taken from fits the width of the first guess.
     let mut ring_fits = false;
+    let mut across = Across::default();
     for round in 0..MOST_ROUNDS {
         let weight = weight_of(shape);
-        let sums = Sums::of(plane, sky, center, weight, pedestal)
+        let level = level_at(sky, center, pedestal);
+        let sums = Under::of(plane, center, weight)
+            .map(|under| Sums::of(plane, &under, level, &mut across))
             .filter(|s| s.light > 0.0)
             .ok_or(NoStar::Lost)?;
         let wide = (weight.xx + weight.yy).sqrt();
@@ -162,12 +166,6 @@ fn is_positive(t: PixelTensor) -> bool {
     t.xx > 0.0 && t.yy > 0.0 && t.xx * t.yy > t.xy * t.xy
 }
 
-fn inverse(t: PixelTensor) -> Option<PixelTensor> {
-    let determinant = t.xx * t.yy - t.xy * t.xy;
-    (determinant.abs() > 1e-12)
-        .then(|| PixelTensor::new(t.yy / determinant, -t.xy / determinant, t.xx / determinant))
-}
-
 #[derive(Default)]
 struct Sums {
     light: f64,
@@ -179,25 +177,27 @@ struct Sums {
 }
 
 impl Sums {
-    fn of(
-        plane: &Plane,
-        sky: &Background,
-        center: PixelPoint,
-        weight: PixelTensor,
-        pedestal: f64,
-    ) -> Option<Self> {
+    /// Of the light above `level`; `across` is room for a row's weights.
+    fn of(plane: &Plane, under: &Under, level: f64, across: &mut Across) -> Self {
+        let (rows, center) = (under.rows(), under.center);
+        let first = rows.start as f64 - center.y;
+        across.restart(under, first);
+        let mut down = Geometric::starting(under.inverse.yy, 0.0, first);
         let mut s = Sums::default();
-        visit(plane, sky, center, weight, pedestal, |p| {
-            let wl = p.weight * p.light;
-            let (wx, wy) = (wl * p.dx, wl * p.dy);
-            s.light += wl;
-            s.x += wx;
-            s.y += wy;
-            s.xx += wx * p.dx;
-            s.xy += wx * p.dy;
-            s.yy += wy * p.dy;
-        })?;
-        Some(s)
+        for y in rows {
+            let (dy, columns) = (y as f64 - center.y, across.held(under.columns(y)));
+            let [light, x, xx] = across.sums(&plane.row(y)[columns.clone()], columns.start, level);
+            let gauss = down.next();
+            let (light, x, xx) = (gauss * light, gauss * x, gauss * xx);
+            s.light += light;
+            s.x += x;
+            s.y += dy * light;
+            s.xx += xx;
+            s.xy += dy * x;
+            s.yy += dy * dy * light;
+            across.move_down();
+        }
+        s
     }
 
     /// Second moments about the weight's centre.
@@ -208,79 +208,6 @@ impl Sums {
             self.yy / self.light,
         )
     }
-}
-
-/// A pixel under the weight.
-struct Weighed {
-    dx: f64,
-    dy: f64,
-    /// Squared distance in units of the weight's width.
-    rho: f64,
-    weight: f64,
-    /// Above the sky.
-    light: f64,
-}
-
-/// Visits the pixels of the weight's ellipse.
-///
-/// Along a row the Gaussian's ratio from pixel to pixel itself changes by a constant factor, so that a row
-/// costs two exponentials.
-fn visit(
-    plane: &Plane,
-    sky: &Background,
-    center: PixelPoint,
-    weight: PixelTensor,
-    pedestal: f64,
-    mut see: impl FnMut(Weighed),
-) -> Option<()> {
-    const REACH: f64 = 3.5;
-    let inverse = inverse(weight)?;
-    let inside = |v: f64, size: usize| v >= 0.0 && v <= (size - 1) as f64;
-    if !inside(center.x, plane.width()) || !inside(center.y, plane.height()) {
-        return None;
-    }
-    let span = |at: f64, reach: f64, size: usize| {
-        let (low, high) = ((at - reach).max(0.0), at + reach);
-        let below = low as usize;
-        let first = below + usize::from((below as f64) < low);
-        let end = if high < 0.0 { 0 } else { high as usize + 1 };
-        first..end.min(size)
-    };
-    let level =
-        f64::from(sky.level_at(center.x.round() as usize, center.y.round() as usize)) + pedestal;
-    let step = (-inverse.xx).exp();
-    for y in span(center.y, REACH * weight.yy.sqrt(), plane.height()) {
-        let dy = y as f64 - center.y;
-        // rho = xx dx^2 + 2 xy dx dy + yy dy^2 is below the limit between the roots about `middle`.
-        let lean = inverse.xy * dy;
-        let middle = -lean / inverse.xx;
-        let left = REACH * REACH - inverse.yy * dy * dy + lean * lean / inverse.xx;
-        let columns = span(
-            center.x + middle,
-            (left.max(0.0) / inverse.xx).sqrt(),
-            plane.width(),
-        );
-        if columns.is_empty() {
-            continue;
-        }
-        let first = columns.start as f64 - center.x;
-        let rho_at = |dx: f64| dx * (inverse.xx * dx + 2.0 * lean) + inverse.yy * dy * dy;
-        let mut weight = (-0.5 * rho_at(first)).exp();
-        let mut ratio = (-inverse.xx * (first + 0.5) - lean).exp();
-        for (i, value) in plane.row(y)[columns].iter().enumerate() {
-            let dx = first + i as f64;
-            see(Weighed {
-                dx,
-                dy,
-                rho: rho_at(dx),
-                weight,
-                light: f64::from(*value) - level,
-            });
-            weight *= ratio;
-            ratio *= step;
-        }
-    }
-    Some(())
 }
 
 /// Errors of moments measured before, with another knowledge of the noise.

@@ -5,7 +5,7 @@ use std::f64::consts::PI;
 use rayon::prelude::*;
 
 use super::background::Background;
-use super::filter::{Filter, Filtered};
+use super::filter::{Filter, Sweep};
 use crate::frame::Plane;
 
 /// Noise of pixels and of sums over them.
@@ -106,12 +106,18 @@ fn sampled(
         .into_par_iter()
         .flat_map_iter(|band| {
             let y = (2 * band + 1) * plane.height() / (2 * BANDS);
-            let filtered = Filtered::of(plane, sky, filter, y, (y + ROWS).min(plane.height()));
+            let mut sweep = Sweep::starting_at(plane, sky, filter, y);
+            let row = |y| {
+                let mut row = Vec::new();
+                sweep.row(y, &mut row);
+                row
+            };
+            let rows: Vec<Vec<f32>> = (y..(y + ROWS).min(plane.height())).map(row).collect();
             let patch = |x: usize| {
                 let end = (x + COLUMNS).min(plane.width());
-                let rows = filtered.start..filtered.end;
                 let values: Vec<f32> = rows
-                    .flat_map(|y| filtered.row(y)[x..end].iter().copied().step_by(STEP))
+                    .iter()
+                    .flat_map(|row| row[x..end].iter().copied().step_by(STEP))
                     .collect();
                 without_stars(values, scatter)
             };

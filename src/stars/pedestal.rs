@@ -44,9 +44,8 @@ pub(super) fn local_pedestal(
                 if skipped {
                     values.extend(side.first().map(|v| v - level));
                 } else {
-                    for pair in side.chunks(2).skip(1) {
-                        values.push(pair[0] - level);
-                    }
+                    let others = side.get(2..).unwrap_or_default();
+                    values.extend(others.iter().step_by(2).map(|v| v - level));
                 }
             }
         }

@@ -208,6 +208,9 @@ fn wider_kind(sizes: &[f64]) -> Option<f64> {
     const FEWEST_ALIKE: usize = 4;
     const ALIKE: f64 = 1.2;
     const FAR_WIDER: f64 = 2.5;
+    if sizes.len() >= FEW_STARS {
+        return None;
+    }
     let middle = median(sizes.iter().copied());
     let alike = |size: f64| {
         sizes
@@ -219,8 +222,7 @@ fn wider_kind(sizes: &[f64]) -> Option<f64> {
         .iter()
         .copied()
         .filter(|s| *s > FAR_WIDER * middle && alike(*s) >= FEWEST_ALIKE);
-    let chosen = wide.max_by(|a, b| alike(*a).cmp(&alike(*b)).then(b.total_cmp(a)));
-    chosen.filter(|_| sizes.len() < FEW_STARS)
+    wide.max_by(|a, b| alike(*a).cmp(&alike(*b)).then(b.total_cmp(a)))
 }
 
 fn star_of(setup: &FitSetup, adaptive: &Adaptive) -> Star {
@@ -255,29 +257,75 @@ fn is_bright_here(plane: &Plane, center: PixelPoint, saturation: f32) -> bool {
     })
 }
 
+/// Places sorted into squares: what was added last to each, and what was added before each in its square.
+struct Squares {
+    side: f64,
+    columns: usize,
+    last: Vec<Option<u32>>,
+    before: Vec<Option<u32>>,
+}
+
+impl Squares {
+    /// Empty, with room for these stars; squares are wider where there are far more of them than stars.
+    fn over(stars: &[Star], side: f64) -> Self {
+        let most = |of: fn(&Star) -> f64| stars.iter().map(of).fold(0.0_f64, f64::max);
+        let (right, bottom) = (most(|s| s.position.x), most(|s| s.position.y));
+        let sparse = (right * bottom / (16.0 * stars.len() as f64 + 1024.0)).sqrt();
+        let side = side.max(sparse).max(1.0);
+        let columns = (right / side) as usize + 1;
+        let rows = (bottom / side) as usize + 1;
+        Self {
+            side,
+            columns,
+            last: vec![None; columns * rows],
+            before: Vec::with_capacity(stars.len()),
+        }
+    }
+
+    fn square(&self, place: PixelPoint) -> (usize, usize) {
+        let rows = self.last.len() / self.columns;
+        let at = |v: f64, n: usize| ((v / self.side) as usize).min(n - 1);
+        (at(place.x, self.columns), at(place.y, rows))
+    }
+
+    fn add(&mut self, place: PixelPoint) {
+        let (column, row) = self.square(place);
+        let number = self.before.len() as u32;
+        let last = &mut self.last[row * self.columns + column];
+        self.before.push(last.replace(number));
+    }
+
+    /// Numbers of the places in this one's square and the eight about it.
+    fn around(&self, place: PixelPoint, found: &mut Vec<usize>) {
+        let (column, row) = self.square(place);
+        let rows = self.last.len() / self.columns;
+        found.clear();
+        for y in row.saturating_sub(1)..(row + 2).min(rows) {
+            for x in column.saturating_sub(1)..(column + 2).min(self.columns) {
+                let mut next = self.last[y * self.columns + x];
+                while let Some(number) = next {
+                    found.push(number as usize);
+                    next = self.before[number as usize];
+                }
+            }
+        }
+    }
+}
+
 /// Flags stars with a neighbour that pulls on them, and drops second measurements of the same star.
 fn flag_neighbours(stars: Vec<Star>, width: f64) -> Vec<Star> {
     let mut kept: Vec<Star> = Vec::with_capacity(stars.len());
-    let cell = 8.0 * width;
-    let mut grid: std::collections::BTreeMap<(i64, i64), Vec<usize>> = Default::default();
+    let mut squares = Squares::over(&stars, 8.0 * width);
+    let mut near = Vec::new();
     for mut star in stars {
-        let (cx, cy) = (
-            (star.position.x / cell) as i64,
-            (star.position.y / cell) as i64,
-        );
-        let near: Vec<usize> = (cx - 1..=cx + 1)
-            .flat_map(|x| (cy - 1..=cy + 1).map(move |y| (x, y)))
-            .filter_map(|k| grid.get(&k))
-            .flatten()
-            .copied()
-            .collect();
+        squares.around(star.position, &mut near);
         if near
             .iter()
             .any(|i| kept[*i].position.distance(star.position).px() < 1.2 * width)
         {
             continue;
         }
-        for i in near {
+        for i in near.iter().copied() {
             let distance = kept[i].position.distance(star.position).px();
             if distance < 7.0 * width {
                 star.quality.blended = true;
@@ -286,7 +334,7 @@ fn flag_neighbours(stars: Vec<Star>, width: f64) -> Vec<Star> {
                 }
             }
         }
-        grid.entry((cx, cy)).or_default().push(kept.len());
+        squares.add(star.position);
         kept.push(star);
     }
     kept

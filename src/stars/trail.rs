@@ -285,29 +285,14 @@ fn lopsided_of(solution: &DVector<f64>, inverse: &DMatrix<f64>) -> Option<f64> {
     (solution.len() > PATTERN_FROM + 1).then(|| square.max(0.0).sqrt())
 }
 
+/// Variance to be added to all errors for half of the pulls to be within those of a normal law.
+///
+/// A pull r / sqrt(v + added) falls with what is added and passes the law's median where added is
+/// (r / median)^2 - v, so that the median of these values is what half of the pulls need.
 fn excess_variance(residuals: &DVector<f64>, errors: &[f64]) -> f64 {
-    let spread = |added: f64| {
-        1.4826
-            * median(
-                residuals
-                    .iter()
-                    .zip(errors)
-                    .map(|(r, v)| (r * r / (v + added)).sqrt()),
-            )
-    };
-    if spread(0.0) <= 1.0 {
-        return 0.0;
-    }
-    let (mut low, mut high) = (0.0, residuals.amax().powi(2));
-    for _ in 0..40 {
-        let middle = 0.5 * (low + high);
-        if spread(middle) > 1.0 {
-            low = middle
-        } else {
-            high = middle
-        }
-    }
-    high
+    const SIGMAS_PER_MEDIAN: f64 = 1.4826;
+    let needed = |(r, v): (&f64, &f64)| (SIGMAS_PER_MEDIAN * r).powi(2) - v;
+    median(residuals.iter().zip(errors).map(needed)).max(0.0)
 }
 
 #[cfg(test)]
