@@ -18,6 +18,7 @@ mod fits;
 mod fits_facts;
 mod fits_header;
 mod format;
+mod guard;
 mod header;
 mod jpeg;
 mod levels;

@@ -4,6 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use super::decoded::{Decoded, Want};
+use super::guard::guarded;
 use super::header::{Rendering, settle_header};
 use super::limits::MAX_FILE_BYTES;
 use super::{Format, Frame, Header, Overrides, SizedHeader};
@@ -62,13 +63,13 @@ pub fn read_header(path: &Path, overrides: &Overrides) -> Result<Warned<SizedHea
 fn decode_file(path: &Path, want: Want) -> Result<(Decoded, Option<Warning>), Error> {
     let bytes = read_bytes(path)?;
     let format = Format::recognise(&bytes, path)?;
-    let decoded = match format {
+    let decoded = guarded(format, || match format {
         Format::Jpeg => jpeg::decode(&bytes, want),
         Format::Png => png::decode(&bytes, want),
         Format::Tiff => tiff::decode(bytes, want),
         Format::Fits => fits::decode(&bytes, want),
         Format::Raw => decode_raw(bytes, want),
-    }?;
+    })?;
     Ok((decoded, format.misnamed(path)))
 }
 
