@@ -16,16 +16,27 @@ fn night(clock_error_s: f64, seed: u64, pressure_hpa: f64) -> Warned<NightReport
         assert!(text.contains(from), "{from}");
         text.replace(from, &to)
     };
-    let text = change(text, "clock_error_s = 0.8", format!("clock_error_s = {clock_error_s:.1}"));
+    let text = change(
+        text,
+        "clock_error_s = 0.8",
+        format!("clock_error_s = {clock_error_s:.1}"),
+    );
     let text = change(&text, "seed = 20261010", format!("seed = {seed}"));
-    let text = change(&text, "pressure_hpa = 919.0", format!("pressure_hpa = {pressure_hpa:.1}"));
+    let text = change(
+        &text,
+        "pressure_hpa = 919.0",
+        format!("pressure_hpa = {pressure_hpa:.1}"),
+    );
     let lists = star_lists(&Scenario::parse(&text).unwrap(), CENTROID_PX).unwrap();
-    let frames = lists.into_iter().enumerate().map(|(nth, list)| MeasuredFrame {
-        file: format!("frame {nth}"),
-        header: list.header,
-        field: list.field,
-        stacked: None,
-    });
+    let frames = lists
+        .into_iter()
+        .enumerate()
+        .map(|(nth, list)| MeasuredFrame {
+            file: format!("frame {nth}"),
+            header: list.header,
+            field: list.field,
+            stacked: None,
+        });
     // Both alignments at once: the axis moved between, the clock did not.
     let (first, second): (Vec<_>, Vec<_>) = frames.enumerate().partition(|(nth, _)| *nth < 4);
     let alignment = |name: &str, frames: Vec<(usize, MeasuredFrame)>| MeasuredAlignment {
@@ -52,7 +63,10 @@ fn a_clock_an_hour_off_is_told_with_its_side() {
         println!("{hours} h: {told}");
         assert!(told.contains(side), "{hours} h: {told}");
         let minutes = minutes_of(told);
-        assert!((minutes - 60.0 * hours.abs()).abs() < 15.0, "{hours} h: {told}");
+        assert!(
+            (minutes - 60.0 * hours.abs()).abs() < 15.0,
+            "{hours} h: {told}"
+        );
     }
 }
 
@@ -76,6 +90,9 @@ fn a_right_clock_is_never_accused() {
         assert!(!words.contains("camera clock"), "seed {seed}: {words}");
         let assumed = night.value.assumptions.join("\n");
         println!("{assumed}");
-        assert!(assumed.contains("the air flattens"), "seed {seed}: {assumed}");
+        assert!(
+            assumed.contains("the air flattens"),
+            "seed {seed}: {assumed}"
+        );
     }
 }

@@ -63,12 +63,17 @@ fn warnings(report: &Value) -> String {
 fn exif_of(name: &str, changes: &[(&str, &str)]) -> Vec<u8> {
     let bytes = fs::read(demo(name)).unwrap();
     let mut reader = Cursor::new(&bytes);
-    let exif = exif::Reader::new().read_from_container(&mut reader).unwrap();
+    let exif = exif::Reader::new()
+        .read_from_container(&mut reader)
+        .unwrap();
     let mut block = exif.buf().to_vec();
     for (from, to) in changes {
         assert_eq!(from.len(), to.len(), "texts keep their place");
         let mut at = 0;
-        while let Some(found) = block[at..].windows(from.len()).position(|w| w == from.as_bytes()) {
+        while let Some(found) = block[at..]
+            .windows(from.len())
+            .position(|w| w == from.as_bytes())
+        {
             block[at + found..at + found + to.len()].copy_from_slice(to.as_bytes());
             at += found + to.len();
         }
@@ -99,7 +104,11 @@ fn changed(change: impl Fn(&DynamicImage) -> DynamicImage, tags: &[(&str, &str)]
     let night = TempDir::new().unwrap();
     for name in FRAMES {
         let picture = change(&image::open(demo(name)).unwrap()).to_rgb8();
-        save(&night.path().join(name), &picture, Some(exif_of(name, tags)));
+        save(
+            &night.path().join(name),
+            &picture,
+            Some(exif_of(name, tags)),
+        );
     }
     night
 }
@@ -130,7 +139,11 @@ fn darks_flats_days_copies_and_foreign_pictures_are_set_aside_with_a_word() {
     let (width, height) = pixels(FRAMES[0]).dimensions();
     let mut dark = RgbImage::new(width, height);
     for nth in 0..60u32 {
-        dark.put_pixel((nth * 397) % width, (nth * 211) % height, image::Rgb([180, 30, 20]));
+        dark.put_pixel(
+            (nth * 397) % width,
+            (nth * 211) % height,
+            image::Rgb([180, 30, 20]),
+        );
     }
     save(&at("dark.jpg"), &dark, tags("2026:10:10 22:42"));
     let flat = RgbImage::from_fn(width, height, |x, y| {
@@ -158,7 +171,11 @@ fn darks_flats_days_copies_and_foreign_pictures_are_set_aside_with_a_word() {
     ] {
         let reason = aside(&report, file);
         // A copy sorts before its original: either may be the one that counts.
-        let reason = if reason.is_empty() { aside(&report, FRAMES[0]) } else { reason };
+        let reason = if reason.is_empty() {
+            aside(&report, FRAMES[0])
+        } else {
+            reason
+        };
         assert!(reason.contains(word), "{file}: {reason}");
     }
 }
@@ -168,7 +185,10 @@ fn cropped_resized_and_turned_pictures_are_measured_or_told() {
     let cropped = changed(|p| p.crop_imm(200, 150, 1400, 900), &[]);
     let (one, _) = report(cropped.path(), &[]);
     assert_demo_axis(&one, "cropped");
-    let resized = changed(|p| p.resize(1350, 900, image::imageops::FilterType::Triangle), &[]);
+    let resized = changed(
+        |p| p.resize(1350, 900, image::imageops::FilterType::Triangle),
+        &[],
+    );
     let (one, _) = report(resized.path(), &[]);
     assert_demo_axis(&one, "resized");
     assert!(warnings(&one).contains("pixel pitch"), "{}", warnings(&one));
@@ -222,7 +242,10 @@ fn a_zone_of_another_continent_is_told() {
 fn zones_of_half_hours_move_the_clock_by_half_an_hour() {
     let start = |zone| {
         let night = changed(Clone::clone, &[("+02:00", zone)]);
-        report(night.path(), &[]).0["frames"][0]["start_utc"].as_str().unwrap().to_owned()
+        report(night.path(), &[]).0["frames"][0]["start_utc"]
+            .as_str()
+            .unwrap()
+            .to_owned()
     };
     let (whole, half) = (start("+02:00"), start("+02:30"));
     let seconds = |text: &str| text.parse::<jiff::Timestamp>().unwrap().as_second();

@@ -96,13 +96,7 @@ mod tests {
         let decoder = "/home/of/crates/rawler-0.8.0/src/tiles.rs";
         let other = "/home/of/crates/nalgebra-0.35.0/src/lib.rs";
         assert!(!is_silent(other));
-        let inside = || {
-            Ok([
-                is_silent(decoder),
-                is_silent(other),
-                is_silent(file!()),
-            ])
-        };
+        let inside = || Ok([is_silent(decoder), is_silent(other), is_silent(file!())]);
         assert_eq!(guarded(Format::Raw, inside), Ok([true, true, false]));
         let elsewhere = || {
             let thread = std::thread::spawn(move || [is_silent(decoder), is_silent(other)]);

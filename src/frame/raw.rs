@@ -11,6 +11,7 @@ use rawler::{RawImage, RawlerError};
 use super::Format;
 use super::decoded::{Decoded, SATURATED_SHARE, Samples, Want, damaged};
 use super::directories::check_directories;
+use super::even_light::{even_light, gains_of};
 use super::levels::float_scale;
 use super::limits::check_size;
 use super::mosaic::{Area, Mosaic};
@@ -24,8 +25,8 @@ const MAX_VALUES_A_PIXEL: usize = 4;
 /// A RAW file's green light and facts.
 ///
 /// Method: counts less black level over white level less black level (values below black stay
-/// negative: cutting them off would bias faint light); the mosaic's greens and what lies between
-/// them; the recommended crop. Three values a pixel (linear RAW) give their green; a sensor
+/// negative: cutting them off would bias faint light); all sites on one scale by the camera's white
+/// balance, or without one the greens and what lies between them; the recommended crop. Three values a pixel (linear RAW) give their green; a sensor
 /// without colour filters is taken as it is.
 ///
 /// # Errors
@@ -152,6 +153,16 @@ fn plane_of<T: Copy + Sync>(
             let period = (config.cfa.width, config.cfa.height);
             let is_green = |x, y| config.cfa.color_at(y, x) == CFAColor::GREEN as usize;
             let mosaic = Mosaic::from_sites(period, is_green).ok_or_else(no_green)?;
+            if let Some(gains) = white_gains(image) {
+                let mut light = vec![0.0; area.width * area.height];
+                for (y, slots) in light.chunks_exact_mut(area.width).enumerate() {
+                    let start = (area.y + y) * image.width + area.x;
+                    row_to_light(area.y + y, &values[start..start + area.width], slots);
+                }
+                let filter_of = |x, y| config.cfa.color_at(area.y + y, area.x + x);
+                even_light(&mut light, area.width, filter_of, gains);
+                return Ok(light);
+            }
             Ok(mosaic.green_light(values, image.width, area, row_to_light))
         }
         (_, cpp @ (1 | 3 | 4)) => {
@@ -163,6 +174,18 @@ fn plane_of<T: Copy + Sync>(
         }
         _ => Err(no_green()),
     }
+}
+
+/// The white balance that the camera noted, where the sensor has red, green and blue sites alone.
+fn white_gains(image: &RawImage) -> Option<[f32; 3]> {
+    let [red, green, blue, _] = image.wb_coeffs;
+    let RawPhotometricInterpretation::Cfa(config) = &image.photometric else {
+        return None;
+    };
+    let (width, height) = (config.cfa.width, config.cfa.height);
+    let mut sites = (0..height).flat_map(|y| (0..width).map(move |x| (x, y)));
+    let plain = sites.all(|(x, y)| config.cfa.color_at(y, x) <= CFAColor::BLUE as usize);
+    plain.then(|| gains_of([red, green, blue])).flatten()
 }
 
 fn no_green() -> Error {

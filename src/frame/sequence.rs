@@ -201,7 +201,9 @@ fn worth(path: &Path) -> Option<u8> {
     let reads_raw = cfg!(feature = "raw");
     match Format::promised_by(path) {
         Some(Format::Raw) if reads_raw => {
-            let is_dng = path.extension().is_some_and(|end| end.eq_ignore_ascii_case("dng"));
+            let is_dng = path
+                .extension()
+                .is_some_and(|end| end.eq_ignore_ascii_case("dng"));
             Some(if is_dng { 4 } else { 3 })
         }
         Some(Format::Raw) => Some(1),

@@ -33,9 +33,11 @@ pub enum ClockByAir {
 }
 
 /// Squeeze of the lens and the sensor themselves, the same in all frames (own estimate: pixels are
-/// square to a millionth, glass off its axis makes some 1e-5), ...
+/// square to a millionth, glass off its axis makes some 1e-5).
 const INSTRUMENT: f64 = 2e-5;
-/// ... and what differs from frame to frame: trails that are no straight lines.
+/// A lens of which one frame alone speaks may be a poorer one.
+const INSTRUMENT_UNPROVEN: f64 = 5e-5;
+/// What differs from frame to frame: trails that are no straight lines.
 const FRAME: f64 = 1e-5;
 /// The air's density is known to this share at a known height: weather makes 3 % of pressure, 15
 /// degrees of temperature 5 %.
@@ -90,7 +92,9 @@ pub fn clock_by_air(witnesses: &[AirWitness]) -> ClockByAir {
     let now = unlikeliness(witnesses, 0.0).map_or(f64::INFINITY, |(value, _)| value) - least;
     let sigma = Seconds::new(60.0 * width(&fine, best, least));
     let alone = |around: f64, above: f64| {
-        let mut others = coarse.iter().filter(|(later, _)| (later - around).abs() > SAME_MIN);
+        let mut others = coarse
+            .iter()
+            .filter(|(later, _)| (later - around).abs() > SAME_MIN);
         others.all(|(_, value)| value - least > above)
     };
     if fits && now < STANDS && alone(0.0, DOUBTFUL) {
@@ -106,6 +110,10 @@ pub fn clock_by_air(witnesses: &[AirWitness]) -> ClockByAir {
 /// `None` where a frame would lie below the horizon.
 fn unlikeliness(witnesses: &[AirWitness], later_min: f64) -> Option<(f64, f64)> {
     let n = 2 * witnesses.len();
+    let instrument = match witnesses.len() {
+        1 => INSTRUMENT_UNPROVEN,
+        _ => INSTRUMENT,
+    };
     let mut gap = DVector::zeros(n);
     let mut air = DVector::zeros(n);
     let mut covariance = DMatrix::zeros(n, n);
@@ -119,7 +127,7 @@ fn unlikeliness(witnesses: &[AirWitness], later_min: f64) -> Option<(f64, f64)> 
             }
             covariance[(2 * at + row, 2 * at + row)] += FRAME * FRAME;
             for other in 0..witnesses.len() {
-                covariance[(2 * at + row, 2 * other + row)] += INSTRUMENT * INSTRUMENT;
+                covariance[(2 * at + row, 2 * other + row)] += instrument * instrument;
             }
         }
     }
@@ -132,7 +140,9 @@ fn unlikeliness(witnesses: &[AirWitness], later_min: f64) -> Option<(f64, f64)> 
 /// Half the width, in minutes, of the valley in which times are as likely as one sigma.
 fn width(fine: &[(f64, f64)], best: f64, least: f64) -> f64 {
     let inside = fine.iter().filter(|(_, value)| value - least <= 1.0);
-    let reach = inside.map(|(later, _)| (later - best).abs()).fold(0.0, f64::max);
+    let reach = inside
+        .map(|(later, _)| (later - best).abs())
+        .fold(0.0, f64::max);
     reach.max(FINE_MIN)
 }
 
@@ -152,7 +162,10 @@ mod tests {
         // Parallactic angle of a star on the equator.
         let tilt = angle.sin().atan2(latitude.tan());
         let size = 1.41e-4 / altitude.tan().powi(2);
-        Some(SqueezeParts::new(size * (2.0 * tilt).cos(), size * (2.0 * tilt).sin()))
+        Some(SqueezeParts::new(
+            size * (2.0 * tilt).cos(),
+            size * (2.0 * tilt).sin(),
+        ))
     }
 
     fn verdict(clock_ahead_h: f64, places: &[f64], offset: f64) -> ClockByAir {
@@ -175,7 +188,10 @@ mod tests {
     #[test]
     fn a_right_clock_is_born_out_and_a_wrong_one_is_told_with_its_sign() {
         let places = [-2.5, 0.0, 2.0];
-        assert!(matches!(verdict(0.0, &places, 1e-5), ClockByAir::BornOut(_)));
+        assert!(matches!(
+            verdict(0.0, &places, 1e-5),
+            ClockByAir::BornOut(_)
+        ));
         for hours in [1.0, -1.0, 2.5] {
             let ClockByAir::Ahead(ahead) = verdict(hours, &places, 1e-5) else {
                 panic!("{hours} h: {:?}", verdict(hours, &places, 1e-5));

@@ -255,13 +255,21 @@ mod tests {
             // Towards azimuth 130: the turn about the horizontal axis across it lowers the frame.
             let across = Vector3::new(40f64.to_radians().sin(), 40f64.to_radians().cos(), 0.0);
             let turn = Rotation3::new(across * lower_deg.to_radians());
-            gauge.air_at(&turn, |airless| air.refract(airless)).map(|parts| parts.norm())
+            gauge
+                .air_at(&turn, |airless| air.refract(airless))
+                .map(|parts| parts.norm())
         };
         let here = size(0.0).unwrap();
         // Half of 58.3" a radian over tan^2 of the altitude: 1.0e-4 at 50 degrees.
         assert!((here / 1.0e-4 - 1.0).abs() < 0.1, "{here}");
         let (one, other) = (size(15.0).unwrap(), size(-15.0).unwrap());
-        assert!(one.max(other) > 1.6 * here && one.min(other) < here, "{one} {other}");
-        assert!(size(80.0).is_none() || size(-80.0).is_none(), "below the horizon");
+        assert!(
+            one.max(other) > 1.6 * here && one.min(other) < here,
+            "{one} {other}"
+        );
+        assert!(
+            size(80.0).is_none() || size(-80.0).is_none(),
+            "below the horizon"
+        );
     }
 }

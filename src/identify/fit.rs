@@ -159,8 +159,7 @@ pub(crate) fn fit_pose(
     // makes errors follow Student's law, of variance n / (n - 2).
     let n_terms = N_TERMS + if prior.squeeze_sigma > 0.0 { 2 } else { 0 };
     let freedom = (2.0 * inliers.len() as f64 - n_terms as f64 - 2.0).max(1.0);
-    let (covariance, squeeze_covariance) =
-        equations.covariance(chi2 / freedom, scale2, prior)?;
+    let (covariance, squeeze_covariance) = equations.covariance(chi2 / freedom, scale2, prior)?;
     let residual = |p: &Pairing| {
         let gap = pose.project(&p.sky).map(|place| p.pixel - place);
         gap.map_or(Vector2::zeros(), |g| Vector2::new(g.dx, g.dy))

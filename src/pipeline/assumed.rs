@@ -7,11 +7,7 @@ use crate::report::CenterSource;
 use crate::units::{Angle, Measured};
 
 /// The sentences of a night.
-pub fn assumptions(
-    facts: &NightFacts,
-    examined: &[Examined],
-    by_air: ClockByAir,
-) -> Vec<String> {
+pub fn assumptions(facts: &NightFacts, examined: &[Examined], by_air: ClockByAir) -> Vec<String> {
     let mut sentences = Vec::new();
     sentences.extend(clock_sentence(facts, examined, by_air));
     sentences.extend(lens_sentence(facts, examined));
@@ -30,11 +26,7 @@ pub fn counted(number: usize, noun: &str) -> String {
 }
 
 /// The camera's clock is believed; an hour would turn the axis error by 15 degrees about the pole.
-fn clock_sentence(
-    facts: &NightFacts,
-    examined: &[Examined],
-    by_air: ClockByAir,
-) -> Option<String> {
+fn clock_sentence(facts: &NightFacts, examined: &[Examined], by_air: ClockByAir) -> Option<String> {
     facts.site?;
     match by_air {
         ClockByAir::BornOut(sigma) => {

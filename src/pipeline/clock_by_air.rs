@@ -64,7 +64,10 @@ impl Asked {
     /// What the air makes of the frame if the time was so much later.
     fn air(&self, later: Seconds) -> Option<SqueezeParts> {
         let shift = SignedDuration::try_from_secs_f64(later.s()).ok()?;
-        let then = self.sky.observer().at(self.sky.utc().checked_add(shift).ok()?);
+        let then = self
+            .sky
+            .observer()
+            .at(self.sky.utc().checked_add(shift).ok()?);
         let now = self.sky.airless_rotation();
         let turn = then.airless_rotation().inner() * now.inner().inverse();
         self.gauge.air_at(&turn, |airless| then.refract(airless))
@@ -130,8 +133,12 @@ fn zone_words(zone: Seconds) -> String {
 
 /// The zone of a frame's clock, as far ahead of UTC as its two times say.
 pub fn zone_of(header: &Header) -> Option<Seconds> {
-    let local = jiff::tz::Offset::UTC.to_timestamp(header.local_start?).ok()?;
-    Some(Seconds::new(local.duration_since(header.start?).as_secs_f64()))
+    let local = jiff::tz::Offset::UTC
+        .to_timestamp(header.local_start?)
+        .ok()?;
+    Some(Seconds::new(
+        local.duration_since(header.start?).as_secs_f64(),
+    ))
 }
 
 #[cfg(test)]

@@ -95,8 +95,8 @@ fn instant(header: &Header) -> Option<(Timestamp, Seconds)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::stars::measure_stars;
     use crate::frame::Plane;
+    use crate::stars::measure_stars;
 
     /// A field without stars on such a ground.
     fn blank(ground: f32) -> StarField {
@@ -144,7 +144,10 @@ mod tests {
             frame("untimed too.jpg", Header::default()),
         ];
         assert_eq!(copies(&frames), [Some(1), None, None, None, None]);
-        let bursts = [frame("a.jpg", header(0.1, true)), frame("b.jpg", header(0.1, true))];
+        let bursts = [
+            frame("a.jpg", header(0.1, true)),
+            frame("b.jpg", header(0.1, true)),
+        ];
         assert_eq!(copies(&bursts), [None, None], "several within a second");
     }
 }

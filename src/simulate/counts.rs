@@ -59,7 +59,10 @@ pub fn dng_fields(scenario: &Scenario, (width, height): (usize, usize)) -> Vec<F
         own(50706, Value::Byte(vec![1, 4, 0, 0])),
         own(50707, Value::Byte(vec![1, 1, 0, 0])),
         own(50708, Value::Ascii(vec![name.into_bytes()])),
-        own(50714, Value::Rational(vec![ratio(PEDESTAL * steps(scenario))])),
+        own(
+            50714,
+            Value::Rational(vec![ratio(PEDESTAL * steps(scenario))]),
+        ),
         own(50717, Value::Long(vec![steps(scenario) as u32])),
     ];
     if camera.colour {
@@ -74,7 +77,10 @@ pub fn dng_fields(scenario: &Scenario, (width, height): (usize, usize)) -> Vec<F
         });
         fields.extend([
             own(33421, Value::Short(vec![2, 2])),
-            own(33422, Value::Byte(filters.map(|filter| filter as u8).to_vec())),
+            own(
+                33422,
+                Value::Byte(filters.map(|filter| filter as u8).to_vec()),
+            ),
             own(50721, Value::SRational(identity.collect())),
             own(50728, Value::Rational(neutral.to_vec())),
             // Standard light D65.
@@ -109,14 +115,21 @@ pub fn fits_file(
     card("ROWORDER", "'TOP-DOWN'");
     if scenario.camera.colour {
         let filters = stored_filters(1, width, height);
-        let letters: String = filters.map(|filter| ['R', 'G', 'B'][filter]).iter().collect();
+        let letters: String = filters
+            .map(|filter| ['R', 'G', 'B'][filter])
+            .iter()
+            .collect();
         card("BAYERPAT", &format!("'{letters}    '"));
     }
     fact_cards(scenario, shot, &mut card);
     let _ = write!(header, "{:<80}", "END");
     let mut bytes = header.into_bytes();
     bytes.resize(bytes.len().div_ceil(BLOCK) * BLOCK, b' ');
-    bytes.extend(counts.iter().flat_map(|count| (count ^ 0x8000).to_be_bytes()));
+    bytes.extend(
+        counts
+            .iter()
+            .flat_map(|count| (count ^ 0x8000).to_be_bytes()),
+    );
     bytes.resize(bytes.len().div_ceil(BLOCK) * BLOCK, 0);
     bytes
 }
@@ -126,9 +139,15 @@ fn fact_cards(scenario: &Scenario, shot: &Shot, card: &mut impl FnMut(&str, &str
     let says = |fact: Omit| !scenario.output.omit.contains(&fact);
     let (camera, lens, site) = (&scenario.camera, &scenario.lens, &scenario.site);
     if says(Omit::Time) {
-        let start = instant(scenario.start_utc, shot.start + scenario.output.clock_error_s);
+        let start = instant(
+            scenario.start_utc,
+            shot.start + scenario.output.clock_error_s,
+        );
         let utc = Offset::UTC.to_datetime(start);
-        card("DATE-OBS", &format!("'{}'", utc.strftime("%Y-%m-%dT%H:%M:%S%.3f")));
+        card(
+            "DATE-OBS",
+            &format!("'{}'", utc.strftime("%Y-%m-%dT%H:%M:%S%.3f")),
+        );
     }
     if says(Omit::Exposure) {
         card("EXPTIME", &format!("{:.3}", shot.exposure));
@@ -146,7 +165,10 @@ fn fact_cards(scenario: &Scenario, shot: &Shot, card: &mut impl FnMut(&str, &str
         card("SITEELEV", &format!("{:.1}", site.height_m));
     }
     if says(Omit::Maker) {
-        card("INSTRUME", &quoted(&format!("{} {}", camera.maker, camera.model)));
+        card(
+            "INSTRUME",
+            &quoted(&format!("{} {}", camera.maker, camera.model)),
+        );
     }
     if says(Omit::Lens) {
         card("TELESCOP", &quoted(&lens.name));
@@ -155,7 +177,11 @@ fn fact_cards(scenario: &Scenario, shot: &Shot, card: &mut impl FnMut(&str, &str
 
 /// A text value: plain characters only, a quote doubled, cut to what a card holds.
 fn quoted(text: &str) -> String {
-    let plain: String = text.chars().filter(|c| matches!(c, ' '..='~')).take(50).collect();
+    let plain: String = text
+        .chars()
+        .filter(|c| matches!(c, ' '..='~'))
+        .take(50)
+        .collect();
     format!("'{:<8}'", plain.replace('\'', "''"))
 }
 

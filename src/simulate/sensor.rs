@@ -152,7 +152,11 @@ impl Sensor {
         let signal = (caught.min(self.full_scale) + self.read_noise * normal) / self.full_scale;
         let counts = ((signal * (1.0 - PEDESTAL) + PEDESTAL) * self.steps).round();
         let level = (counts.clamp(0.0, self.steps) / self.steps - PEDESTAL) / (1.0 - PEDESTAL);
-        if self.developed { level.max(0.0) } else { level }
+        if self.developed {
+            level.max(0.0)
+        } else {
+            level
+        }
     }
 
     fn grey(&self, values: &[f32]) -> Picture {
