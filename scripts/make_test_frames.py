@@ -125,6 +125,38 @@ def fits_bytes(values, **keywords):
     return out.getvalue()
 
 
+def fits_by_hand(cards, data):
+    """A FITS file of these cards, as no library would write it."""
+    header = "".join(f"{card:<80}" for card in [*cards, "END"]).encode()
+    return header.ljust(2880, b" ") + data.ljust(2880, b"\0")
+
+
+def hostile_files():
+    """Files that were made to break a reader; nothing but bytes."""
+    small = [(256, 4, [WIDTH]), (257, 4, [HEIGHT]), (258, 3, [16]), (259, 3, [1])]
+    is_dng = (50706, 1, [1, 4, 0, 0])
+    pixels = bytes(2 * WIDTH * HEIGHT)
+    one_strip = [(273, 4, [0]), (277, 3, [1]), (278, 4, [HEIGHT]), (279, 4, [len(pixels)])]
+    plain = ["SIMPLE  =                    T", "BITPIX  =                    8", "NAXIS   =                    2"]
+    return {
+        "huge_tiles.dng": tiff_like([*small, (262, 3, [32803]), (277, 3, [1]), (322, 4, [4000000000]),
+                                     (323, 4, [4000000000]), (324, 4, [8]), (325, 4, [16]), is_dng], b""),
+        "many_values.dng": tiff_like([*small, (262, 3, [34892]), (273, 4, [0]), (277, 3, [65535]),
+                                      (278, 4, [HEIGHT]), (279, 4, [len(pixels)]), is_dng], pixels),
+        "white_below_black.dng": tiff_like([*small, (262, 3, [32803]), *one_strip, (33421, 3, [2, 2]),
+                                            (33422, 1, [0, 1, 1, 2]), is_dng, (50714, 3, [512]), (50717, 3, [100])], pixels),
+        "strip_beyond.tif": tiff_like([*small, (262, 3, [1]), (273, 4, [0]), (277, 3, [1]), (278, 4, [HEIGHT]),
+                                       (279, 4, [4000000000])], pixels[:100]),
+        "in_a_circle.tif": b"II*\0" + struct.pack("<IHI", 8, 0, 8),
+        "endless.fits": fits_by_hand([*plain, "NAXIS1  =      999999999999999", "NAXIS2  =      999999999999999"], b""),
+        "negative.fits": fits_by_hand([*plain, "NAXIS1  =                  -48", "NAXIS2  =                   32"], b""),
+        "dark.fits": fits_by_hand([*plain, "NAXIS1  =                   48", "NAXIS2  =                   32",
+                                   "IMAGETYP= 'Dark Frame'"], bytes(48 * 32)),
+        "phone.heic": b"\0\0\0\x18ftypheic\0\0\0\0mif1heic",
+        "stacked.xisf": b"XISF0100" + bytes(24),
+    }  # fmt: skip
+
+
 def saved(picture, kind, **options):
     out = io.BytesIO()
     picture.save(out, kind, **options)
@@ -203,6 +235,7 @@ def bad_frames(sound):
         "huge.dng": tiff_like([(256, 4, [4000000000]), (257, 4, [4000000000]), (259, 3, [1]), (50706, 1, [1, 4, 0, 0])], b""),
         "empty_directory.dng": tiff_like([(50706, 1, [1, 4, 0, 0])], bytes(64)),
         "animation.gif": saved(grey8, "GIF"),
+        **hostile_files(),
     }  # fmt: skip
 
 

@@ -4,6 +4,8 @@ mod aim;
 mod alignment;
 mod assemble;
 mod assumed;
+mod clock_by_air;
+mod clock_doubts;
 mod exposing;
 mod facts;
 mod gather;
@@ -15,6 +17,7 @@ mod plates;
 #[cfg(test)]
 mod promise;
 mod proposal;
+mod sort_out;
 mod survey;
 mod told;
 

@@ -74,6 +74,62 @@ fn files_of_other_kinds_are_named() {
     assert_refused("print_colours.jpg", Unsupported, &["CMYK"]);
     assert_refused("cube.fits", Unsupported, &["7 planes"]);
     assert!(refusal(&bad("print_colours.jpg")).hint.is_some());
+    assert_refused("phone.heic", Unsupported, &["HEIF"]);
+    assert_refused("stacked.xisf", Unsupported, &["XISF"]);
+    let hint = refusal(&bad("phone.heic")).hint.unwrap();
+    assert!(hint.contains("as JPEG or TIFF"), "{hint}");
+}
+
+#[test]
+fn files_made_to_break_a_reader_are_refused() {
+    use ErrorKind::{BadFile, Unsupported};
+    assert_refused("strip_beyond.tif", BadFile, &["TIFF", "cut short"]);
+    assert_refused("in_a_circle.tif", BadFile, &["TIFF"]);
+    assert_refused("endless.fits", Unsupported, &["too large"]);
+    assert_refused("negative.fits", BadFile, &["NAXIS1 is -48"]);
+    assert_refused("dark.fits", Unsupported, &["dark frame by its header"]);
+}
+
+/// The program's exit code and its complaint about one file.
+fn measured(path: &Path) -> (i32, String) {
+    let run = std::process::Command::new(env!("CARGO_BIN_EXE_stillpoint"))
+        .arg("measure")
+        .arg(path)
+        .output()
+        .unwrap();
+    let complaint = String::from_utf8_lossy(&run.stderr).into_owned();
+    (
+        run.status.code().expect("no signal ended the run"),
+        complaint,
+    )
+}
+
+#[test]
+fn every_bad_file_ends_with_its_exit_code_and_two_lines_at_most() {
+    // Sound pixels without facts, or with a wrong name: measured, with a word where one is due.
+    let readable = [
+        "no_exif.jpg",
+        "nonsense_exif.jpg",
+        "really_a_png.jpg",
+        "holes.fits",
+    ];
+    for entry in std::fs::read_dir(bad("")).unwrap() {
+        let path = entry.unwrap().path();
+        let name = path.file_name().unwrap().to_string_lossy().into_owned();
+        if name == "README.md" {
+            continue;
+        }
+        let (code, complaint) = measured(&path);
+        assert!(!complaint.contains("panicked"), "{name}: {complaint}");
+        if readable.contains(&name.as_str()) {
+            assert!(code == 0 || code == 1, "{name}: {code}, {complaint}");
+            continue;
+        }
+        assert_eq!(code, 2, "{name}: {complaint}");
+        assert!(complaint.contains(&name), "{name}: {complaint}");
+        let n_lines = complaint.lines().count();
+        assert!((1..=2).contains(&n_lines), "{name}: {complaint}");
+    }
 }
 
 #[test]
@@ -93,6 +149,13 @@ fn damaged_raw_files_are_refused() {
     assert_refused("half.dng", BadFile, &["camera RAW", "were needed"]);
     assert_refused("huge.dng", Unsupported, &["4000000000", "too large"]);
     assert_refused("empty_directory.dng", BadFile, &["camera RAW"]);
+    assert_refused("huge_tiles.dng", Unsupported, &["4000000000", "too large"]);
+    assert_refused("many_values.dng", BadFile, &["65535 values a pixel"]);
+    assert_refused(
+        "white_below_black.dng",
+        BadFile,
+        &["white level 100", "512"],
+    );
 }
 
 #[test]

@@ -9,11 +9,16 @@ use crate::error::Error;
 const MAX_DIRECTORIES: usize = 64;
 /// Entries of an array beyond this number are damage.
 const MAX_VALUES: usize = 1_000_000;
+/// More values a pixel are damage: no camera stores as many, transparency and depth included.
+const MAX_VALUES_A_PIXEL: u64 = 8;
 
 const IMAGE_WIDTH: u16 = 256;
 const IMAGE_LENGTH: u16 = 257;
 const STRIP_OFFSETS: u16 = 273;
+const SAMPLES_PER_PIXEL: u16 = 277;
 const STRIP_BYTE_COUNTS: u16 = 279;
+const TILE_WIDTH: u16 = 322;
+const TILE_LENGTH: u16 = 323;
 const TILE_OFFSETS: u16 = 324;
 const TILE_BYTE_COUNTS: u16 = 325;
 const SUB_DIRECTORIES: u16 = 330;
@@ -41,6 +46,14 @@ pub(super) fn check_directories(bytes: &[u8]) -> Result<(), Error> {
         if let (Some(width), Some(height)) = (side(IMAGE_WIDTH), side(IMAGE_LENGTH)) {
             // Previews may be smaller than any frame.
             check_size(width.max(16), height.max(16))?;
+        }
+        if let (Some(width), Some(height)) = (side(TILE_WIDTH), side(TILE_LENGTH)) {
+            check_size(width.max(16), height.max(16))?;
+        }
+        // A mosaic has one value a pixel, a picture up to four; pictures of spectra are none.
+        if let Some(n_values) = side(SAMPLES_PER_PIXEL).filter(|&n| n > MAX_VALUES_A_PIXEL) {
+            let reason = format!("{n_values} values a pixel");
+            return Err(damaged(Format::Raw, reason));
         }
         for (offsets, counts) in [
             (STRIP_OFFSETS, STRIP_BYTE_COUNTS),

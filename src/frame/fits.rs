@@ -4,35 +4,38 @@ use rayon::prelude::*;
 
 use super::Format;
 use super::decoded::{Decoded, SATURATED_SHARE, Samples, Want, damaged};
-use super::fits_facts::facts_of_cards;
+use super::fits_facts::{calibration_kind, doubts_of_cards, facts_of_cards};
 use super::fits_header::{BLOCK, Cards};
+use super::fits_mosaic::{has_filters, mosaic_of};
 use super::levels::{float_scale, saturation_of_largest, saturation_of_words};
 use super::limits::check_size;
-use super::mosaic::{Area, Mosaic};
+use super::mosaic::Area;
 use super::tone::{Tone, luminance};
-use crate::error::{Error, ErrorKind};
+use crate::error::{Error, ErrorKind, Warning};
 
 /// A FITS file's light and facts: the first picture in it.
 ///
 /// Method: BSCALE and BZERO are applied, BLANK and NaN become holes; 16-bit counts are scaled by
 /// 65 535, 8-bit ones by 255, wider ones by what they reach. Three planes become their luminance,
-/// a mosaic (BAYERPAT) its green light; a mosaic's pattern is taken to start at the first value
-/// in the file. Values are linear.
+/// a mosaic its green light. Values are linear.
 /// Source: [FITS] 4.0, sections 4.4.1, 4.4.2.5 (BSCALE, BZERO, BLANK) and 5 (numbers).
 ///
 /// # Errors
-/// `BadFile` for damaged or cut-short files, `Unsupported` for compressed pictures, tables and
-/// other numbers of planes.
+/// `BadFile` for damaged or cut-short files, `Unsupported` for compressed pictures, tables, other
+/// numbers of planes, and for what the header calls a dark, bias or flat frame.
 pub(super) fn decode(bytes: &[u8], want: Want) -> Result<Decoded, Error> {
     let cards = picture_header(bytes)?;
+    if let Some(kind) = calibration_kind(&cards) {
+        return Err(
+            unsupported(&format!("a {kind} frame by its header (IMAGETYP)"))
+                .with_hint("Only frames of the night sky are measured."),
+        );
+    }
     let picture = Picture::of(&cards)?;
     let data = picture.data(bytes, cards.data_start)?;
-    let samples = match want {
-        Want::Header => Samples::None,
-        Want::Pixels => picture.samples(
-            data,
-            Mosaic::from_letters(cards.text("BAYERPAT").unwrap_or("")),
-        ),
+    let (samples, filter_doubt) = match want {
+        Want::Header => (Samples::None, None),
+        Want::Pixels => picture.samples(data, &cards),
     };
     let saturation = match (&samples, cards.number("SATURATE")) {
         (_, Some(counts)) if picture.is_words() => {
@@ -56,7 +59,10 @@ pub(super) fn decode(bytes: &[u8], want: Want) -> Result<Decoded, Error> {
         saturation,
         developed: false,
         facts: facts_of_cards(&cards),
-        warnings: super::fits_facts::doubts_of_cards(&cards),
+        warnings: doubts_of_cards(&cards)
+            .into_iter()
+            .chain(filter_doubt)
+            .collect(),
     })
 }
 
@@ -74,8 +80,10 @@ fn picture_header(bytes: &[u8]) -> Result<Cards, Error> {
         if !is_table && cards.whole("NAXIS").unwrap_or(0) > 0 {
             return Ok(cards);
         }
-        let next =
-            cards.data_start as u64 + n_data_bytes(&cards).div_ceil(BLOCK as u64) * BLOCK as u64;
+        let n_blocks = n_data_bytes(&cards).div_ceil(BLOCK as u64);
+        let next = n_blocks
+            .saturating_mul(BLOCK as u64)
+            .saturating_add(cards.data_start as u64);
         match usize::try_from(next) {
             Ok(next) if next < bytes.len() => cards = Cards::read(bytes, next)?,
             _ => break,
@@ -106,6 +114,14 @@ fn unsupported(found: &str) -> Error {
     )
 }
 
+fn length_of_axis(cards: &Cards, index: u64) -> Result<u64, Error> {
+    let keyword = format!("NAXIS{index}");
+    cards.whole(&keyword).ok_or_else(|| {
+        let found = cards.text(&keyword).unwrap_or("missing");
+        damaged(Format::Fits, format!("{keyword} is {found}"))
+    })
+}
+
 /// How the values of a picture are stored.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Picture {
@@ -119,11 +135,11 @@ struct Picture {
 
 impl Picture {
     fn of(cards: &Cards) -> Result<Self, Error> {
-        let axis = |index: u32| cards.whole(&format!("NAXIS{index}")).unwrap_or(1);
         let n_axes = cards.whole("NAXIS").unwrap_or(0);
-        let planes = (3..=n_axes.min(9) as u32)
-            .map(axis)
-            .fold(1, u64::saturating_mul);
+        let axes: Vec<u64> = (1..=n_axes.min(9))
+            .map(|index| length_of_axis(cards, index))
+            .collect::<Result<_, _>>()?;
+        let planes = axes.iter().skip(2).copied().fold(1, u64::saturating_mul);
         if n_axes < 2 || !(planes == 1 || planes == 3) {
             return Err(unsupported(&format!("{n_axes} axes with {planes} planes")));
         }
@@ -132,7 +148,7 @@ impl Picture {
             return Err(damaged(Format::Fits, format!("BITPIX is {bitpix}")));
         }
         Ok(Self {
-            size: check_size(axis(1), axis(2))?,
+            size: check_size(axes[0], axes[1])?,
             planes: planes as usize,
             bitpix,
             zero: cards.number("BZERO").unwrap_or(0.0),
@@ -163,23 +179,22 @@ impl Picture {
         self.bitpix == 16 && self.zero == 32768.0 && self.scale == 1.0 && self.blank.is_none()
     }
 
-    fn samples(&self, data: &[u8], mosaic: Option<Mosaic>) -> Samples {
+    /// The light, and what is doubtful about its colour filters.
+    fn samples(&self, data: &[u8], cards: &Cards) -> (Samples, Option<Warning>) {
         let (width, height) = self.size;
-        if self.is_words() && self.planes == 1 && mosaic.is_none() {
+        if self.planes == 3 {
+            return (Samples::Light(self.luminance_of_planes(data)), None);
+        }
+        if self.is_words() && !has_filters(cards) {
             let word = |pair: &[u8]| u16::from_be_bytes([pair[0], pair[1]]) ^ 0x8000;
-            return Samples::Words(data.par_chunks_exact(2).map(word).collect());
+            return (
+                Samples::Words(data.par_chunks_exact(2).map(word).collect()),
+                None,
+            );
         }
         let values = self.scaled(data);
-        if self.planes == 3 {
-            let n = width * height;
-            let (red, rest) = values.split_at(n);
-            let (green, blue) = rest.split_at(n);
-            let light = (0..n)
-                .into_par_iter()
-                .map(|i| luminance(red[i], green[i], blue[i]));
-            return Samples::Light(light.collect());
-        }
-        Samples::Light(match mosaic {
+        let (mosaic, doubt) = mosaic_of(cards, &values, width);
+        let samples = match mosaic {
             Some(mosaic) => {
                 let area = Area {
                     x: 0,
@@ -187,12 +202,22 @@ impl Picture {
                     width,
                     height,
                 };
-                mosaic.green_light(&values, width, area, |_, row, light| {
-                    light.copy_from_slice(row)
-                })
+                let copy = |_, row: &[f32], light: &mut [f32]| light.copy_from_slice(row);
+                Samples::Light(mosaic.green_light(&values, width, area, copy))
             }
-            None => values,
-        })
+            None => Samples::Light(values),
+        };
+        (samples, doubt)
+    }
+
+    /// Of red, green and blue planes, one after the other.
+    fn luminance_of_planes(&self, data: &[u8]) -> Vec<f32> {
+        let values = self.scaled(data);
+        let n = self.size.0 * self.size.1;
+        let (red, rest) = values.split_at(n);
+        let (green, blue) = rest.split_at(n);
+        let light = |i: usize| luminance(red[i], green[i], blue[i]);
+        (0..n).into_par_iter().map(light).collect()
     }
 
     /// All values on the scale where full scale is 1.0; blank ones are NaN.
@@ -310,6 +335,62 @@ mod tests {
             (i as f64 * 257.0).to_be_bytes().to_vec()
         }));
         assert!((doubles[255] - 1.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn whole_numbers_of_32_bits() {
+        let counts = light_of(&file(32, &[TOP_DOWN], |i| {
+            (i as i32 * 257).to_be_bytes().to_vec()
+        }));
+        assert!((counts[255] - 1.0).abs() < 1e-6 && (counts[1] - 257.0 / 65535.0).abs() < 1e-6);
+        // The sum of many frames: brought down by a power of two.
+        let sums = light_of(&file(32, &[TOP_DOWN], |i| {
+            (i as i32 * 8000).to_be_bytes().to_vec()
+        }));
+        assert!(
+            (sums[255] - 2_040_000.0 / 2_097_152.0).abs() < 1e-6,
+            "{}",
+            sums[255]
+        );
+    }
+
+    #[test]
+    fn darks_by_their_header_are_refused() {
+        for (card, word) in [
+            ("IMAGETYP= 'Dark Frame'", "dark"),
+            ("FRAME   = 'FlatField'", "flat"),
+        ] {
+            let error = decode(&file(8, &[card], |_| vec![1]), Want::Header).unwrap_err();
+            assert_eq!(error.kind, ErrorKind::Unsupported);
+            assert!(error.context.contains(word), "{}", error.context);
+        }
+        assert!(
+            decode(
+                &file(8, &["IMAGETYP= 'Light Frame'"], |_| vec![1]),
+                Want::Header
+            )
+            .is_ok()
+        );
+    }
+
+    #[test]
+    fn a_mosaic_with_its_rows_from_the_bottom_gives_its_green_light() {
+        // Rows in the file: red and green first; greens 51, red 255, blue 120.
+        let site = |i: usize| match (i % 16 % 2, i / 16 % 2) {
+            (0, 0) => 255,
+            (1, 1) => 120,
+            _ => 51 + (i / 32 % 2) as u8,
+        };
+        for order in [TOP_DOWN, "ROWORDER= 'BOTTOM-UP'"] {
+            // The pattern counted from the first value, and from the other end.
+            for pattern in ["BAYERPAT= 'RGGB'", "BAYERPAT= 'GBRG'"] {
+                let light = light_of(&file(8, &[pattern, order], |i| vec![site(i)]));
+                assert!(
+                    light.iter().all(|v| (v - 0.2).abs() < 0.01),
+                    "{pattern} {order}"
+                );
+            }
+        }
     }
 
     #[test]

@@ -34,6 +34,16 @@ pub(super) fn facts_of_cards(cards: &Cards) -> Facts {
     }
 }
 
+/// "dark", "bias" or "flat" where the header says that this is no picture of the sky.
+pub(super) fn calibration_kind(cards: &Cards) -> Option<&'static str> {
+    let told = ["IMAGETYP", "FRAME", "OBSTYPE"]
+        .into_iter()
+        .find_map(|keyword| cards.text(keyword))?;
+    let told = told.to_ascii_lowercase();
+    let kinds = ["dark", "bias", "flat"];
+    kinds.into_iter().find(|kind| told.starts_with(kind))
+}
+
 /// What is doubtful about a header, each with its effect.
 pub(super) fn doubts_of_cards(cards: &Cards) -> Vec<Warning> {
     let order = row_order(cards).is_none().then(|| {

@@ -24,6 +24,10 @@ const JPEG_ENDINGS: &[&str] = &["jpg", "jpeg", "jpe", "jfif"];
 const PNG_ENDINGS: &[&str] = &["png"];
 const TIFF_ENDINGS: &[&str] = &["tif", "tiff"];
 const FITS_ENDINGS: &[&str] = &["fits", "fit", "fts"];
+/// Endings of pictures that are not read: a night with them says so, file by file.
+const OTHER_ENDINGS: &[&str] = &[
+    "heic", "heif", "hif", "avif", "jxl", "jp2", "webp", "gif", "bmp", "psd", "xisf",
+];
 /// Endings of camera RAW files in common use (common practice, no source).
 const RAW_ENDINGS: &[&str] = &[
     "dng", "arw", "cr2", "cr3", "crw", "dcr", "erf", "iiq", "kdc", "mef", "mos", "mrw", "nef",
@@ -64,6 +68,12 @@ impl Format {
         ]
         .into_iter()
         .find(|format| format.endings().contains(&ending.as_str()))
+    }
+
+    /// Whether a name promises a picture of a kind that is known and not read.
+    pub(super) fn is_known_ending(path: &Path) -> bool {
+        let ending = path.extension().and_then(|ending| ending.to_str());
+        ending.is_some_and(|ending| OTHER_ENDINGS.contains(&ending.to_ascii_lowercase().as_str()))
     }
 
     /// The format of the file's content.
@@ -129,7 +139,9 @@ fn unknown_content(bytes: &[u8], path: &Path) -> Error {
             ErrorKind::Unsupported,
             format!("this is {kind}; JPEG, PNG, TIFF, FITS and camera RAW files are read"),
         )
-        .with_hint("Save or export it as JPEG or TIFF, or use the camera's RAW file.");
+        .with_hint(
+            "Save or export it as JPEG or TIFF at full size, or set the camera to JPEG or RAW.",
+        );
     }
     let looks = match bytes
         .iter()
@@ -148,6 +160,12 @@ fn unknown_content(bytes: &[u8], path: &Path) -> Error {
             "the file holds {looks}{promise}; a JPEG, PNG, TIFF, FITS or camera RAW file was needed"
         ),
     )
+}
+
+/// Brands of ISO/IEC 23008-12 (HEIF): images, sequences, and those coded with HEVC.
+fn is_heif(brand: &[u8]) -> bool {
+    let heif = [b"ftyphei", b"ftyphev", b"ftypmif", b"ftypmsf"];
+    heif.iter().any(|start| brand.starts_with(*start))
 }
 
 fn known_but_not_read(bytes: &[u8]) -> Option<&'static str> {
@@ -175,8 +193,11 @@ fn known_but_not_read(bytes: &[u8]) -> Option<&'static str> {
         [b'P', b'K', 3, 4, ..] => Some("a zip archive"),
         [b'X', b'I', b'S', b'F', ..] => Some("an XISF picture"),
         [0xFF, 0x0A, ..] => Some("a JPEG XL picture"),
-        _ if brand.starts_with(b"ftyphei") || brand == b"ftypmif1" => Some("a HEIF picture"),
-        _ if brand == b"ftypavif" => Some("an AVIF picture"),
+        [b'8', b'B', b'P', b'S', ..] => Some("a layered picture of an editor"),
+        _ if brand == b"JXL \r\n\x87\n" => Some("a JPEG XL picture"),
+        _ if brand == b"jP  \r\n\x87\n" => Some("a JPEG 2000 picture"),
+        _ if is_heif(brand) => Some("a HEIF picture"),
+        _ if brand == b"ftypavif" || brand == b"ftypavis" => Some("an AVIF picture"),
         _ if brand.starts_with(b"ftyp") => Some("a film"),
         _ => None,
     }

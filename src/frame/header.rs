@@ -100,7 +100,8 @@ fn settle_start(facts: &Facts, overrides: &Overrides) -> (Option<Timestamp>, Opt
     };
     let by_option = overrides.utc_offset.and_then(offset_of);
     if let Some(zone) = by_option.or(facts.zone) {
-        return (utc_of(clock, zone), None);
+        let start = utc_of(clock, zone);
+        return (start, start.and_then(|start| satellite_doubt(facts, start)));
     }
     let Some(zone) = facts
         .satellite_time
@@ -114,6 +115,29 @@ fn settle_start(facts: &Facts, overrides: &Overrides) -> (Option<Timestamp>, Opt
          the sky by 3.75 degrees; --utc-offset overrules it"
     ));
     (utc_of(clock, zone), Some(warning))
+}
+
+/// A warning where the satellites' time says that clock or zone is wrong by a whole half hour.
+///
+/// A fix may be minutes old, and only a difference as near to half hours as a fresh one's is
+/// evidence; other differences say nothing.
+fn satellite_doubt(facts: &Facts, start: Timestamp) -> Option<Warning> {
+    const HALF_HOUR_S: i64 = 1800;
+    const FRESH_S: i64 = 60;
+    let ahead = start.duration_since(facts.satellite_time?).as_secs();
+    let halves = (ahead + HALF_HOUR_S / 2).div_euclid(HALF_HOUR_S);
+    let within_a_day = (-48..=48).contains(&halves) && halves != 0;
+    if !within_a_day || (ahead - halves * HALF_HOUR_S).abs() > FRESH_S {
+        return None;
+    }
+    let hours = halves as f64 / 2.0;
+    let side = if hours > 0.0 { "ahead" } else { "behind" };
+    Some(Warning::new(format!(
+        "by its satellite time your camera clock is {} h {side}, or its zone is wrong by as much: the sky \
+         turns by {:.1} degrees in that time; set the clock, or give --utc-offset",
+        hours.abs(),
+        15.0 * hours.abs()
+    )))
 }
 
 fn offset_of(east: Seconds) -> Option<Offset> {
@@ -195,6 +219,23 @@ mod tests {
         let start = start_of(facts, &Overrides::default());
         assert_eq!(start.value.as_deref(), Some("2026-01-18T05:59:07.71Z"));
         assert!(start.warnings[0].text.contains("--utc-offset"));
+    }
+
+    #[test]
+    fn satellites_that_contradict_the_clock_by_whole_half_hours_are_told() {
+        let with_fix = |hour: f64| Facts {
+            zone: exif_zone("-01:00"),
+            satellite_time: utc_of_day("2026:01:18", hour * 3600.0),
+            ..clock_facts()
+        };
+        // By the clock and its zone it is 05:59:07.7 UTC.
+        let warnings = |hour| start_of(with_fix(hour), &Overrides::default()).warnings;
+        assert_eq!(warnings(5.98), []);
+        assert_eq!(warnings(5.25), [], "an old fix");
+        let ahead = &warnings(4.98)[0].text;
+        assert!(ahead.contains("clock is 1 h ahead"), "{ahead}");
+        let behind = &warnings(6.48)[0].text;
+        assert!(behind.contains("clock is 0.5 h behind"), "{behind}");
     }
 
     #[test]

@@ -12,12 +12,16 @@ mod clock;
 mod decoded;
 #[cfg_attr(not(feature = "raw"), allow(dead_code))]
 mod directories;
+#[cfg(feature = "raw")]
+mod even_light;
 mod exif_facts;
 mod facts;
 mod fits;
 mod fits_facts;
 mod fits_header;
+mod fits_mosaic;
 mod format;
+mod guard;
 mod header;
 mod jpeg;
 mod levels;

@@ -1,8 +1,6 @@
 //! DNG and camera makers' RAW files: green light between black and white level.
 
-use std::cell::Cell;
-use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::{Arc, Once};
+use std::sync::Arc;
 
 use rawler::cfa::CFAColor;
 use rawler::decoders::RawDecodeParams;
@@ -13,6 +11,7 @@ use rawler::{RawImage, RawlerError};
 use super::Format;
 use super::decoded::{Decoded, SATURATED_SHARE, Samples, Want, damaged};
 use super::directories::check_directories;
+use super::even_light::{even_light, gains_of};
 use super::levels::float_scale;
 use super::limits::check_size;
 use super::mosaic::{Area, Mosaic};
@@ -20,11 +19,14 @@ use super::raw_facts::facts_of_raw;
 use super::tone::Tone;
 use crate::error::{Error, ErrorKind};
 
+/// More values a pixel than any sensor has.
+const MAX_VALUES_A_PIXEL: usize = 4;
+
 /// A RAW file's green light and facts.
 ///
 /// Method: counts less black level over white level less black level (values below black stay
-/// negative: cutting them off would bias faint light); the mosaic's greens and what lies between
-/// them; the recommended crop. Three values a pixel (linear RAW) give their green; a sensor
+/// negative: cutting them off would bias faint light); all sites on one scale by the camera's white
+/// balance, or without one the greens and what lies between them; the recommended crop. Three values a pixel (linear RAW) give their green; a sensor
 /// without colour filters is taken as it is.
 ///
 /// # Errors
@@ -33,17 +35,19 @@ use crate::error::{Error, ErrorKind};
 pub(super) fn decode(bytes: Vec<u8>, want: Want) -> Result<Decoded, Error> {
     check_directories(&bytes)?;
     let source = RawSource::new_from_shared_vec(Arc::new(bytes));
-    let image = quietly(|| match want {
-        Want::Header => rawler::decode_dummy(&source),
-        Want::Pixels => rawler::decode(&source, &RawDecodeParams::default()),
-    })
-    .map_err(refused)?;
+    // Without pixels first: its size is known before memory is taken for it.
+    let image = rawler::decode_dummy(&source).map_err(refused)?;
     let area = usable_area(&image)?;
     let facts = facts_of_raw(&source, &image);
-    drop(source);
     let samples = match want {
         Want::Header => Samples::None,
-        Want::Pixels => Samples::Light(light_of(&image, area)?),
+        Want::Pixels => {
+            drop(image);
+            let image = rawler::decode(&source, &RawDecodeParams::default()).map_err(refused)?;
+            drop(source);
+            let area = usable_area(&image)?;
+            Samples::Light(light_of(&image, area)?)
+        }
     };
     Ok(Decoded {
         size: (area.width, area.height),
@@ -54,28 +58,6 @@ pub(super) fn decode(bytes: Vec<u8>, want: Want) -> Result<Decoded, Error> {
         facts,
         warnings: Vec::new(),
     })
-}
-
-/// Runs a decoder that may panic on damaged files, without a word on the terminal.
-///
-/// The panic is caught and becomes an error; other threads' panics are reported as ever.
-pub(super) fn quietly<T>(
-    decode: impl FnOnce() -> Result<T, RawlerError>,
-) -> Result<T, RawlerError> {
-    static INSTALL: Once = Once::new();
-    thread_local!(static QUIET: Cell<bool> = const { Cell::new(false) });
-    INSTALL.call_once(|| {
-        let loud = std::panic::take_hook();
-        std::panic::set_hook(Box::new(move |info| {
-            if !QUIET.get() {
-                loud(info);
-            }
-        }));
-    });
-    QUIET.set(true);
-    let result = catch_unwind(AssertUnwindSafe(decode));
-    QUIET.set(false);
-    result.unwrap_or_else(|_| Err(RawlerError::DecoderFailed("the decoder gave up".into())))
 }
 
 fn refused(error: RawlerError) -> Error {
@@ -126,7 +108,11 @@ fn usable_area(image: &RawImage) -> Result<Area, Error> {
             width: rect.d.w.min(image.width.saturating_sub(rect.p.x)),
             height: rect.d.h.min(image.height.saturating_sub(rect.p.y)),
         });
+    check_size(image.width as u64, image.height as u64)?;
     check_size(area.width as u64, area.height as u64)?;
+    if image.cpp > MAX_VALUES_A_PIXEL {
+        return Err(no_green());
+    }
     Ok(area)
 }
 
@@ -167,6 +153,16 @@ fn plane_of<T: Copy + Sync>(
             let period = (config.cfa.width, config.cfa.height);
             let is_green = |x, y| config.cfa.color_at(y, x) == CFAColor::GREEN as usize;
             let mosaic = Mosaic::from_sites(period, is_green).ok_or_else(no_green)?;
+            if let Some(gains) = white_gains(image) {
+                let mut light = vec![0.0; area.width * area.height];
+                for (y, slots) in light.chunks_exact_mut(area.width).enumerate() {
+                    let start = (area.y + y) * image.width + area.x;
+                    row_to_light(area.y + y, &values[start..start + area.width], slots);
+                }
+                let filter_of = |x, y| config.cfa.color_at(area.y + y, area.x + x);
+                even_light(&mut light, area.width, filter_of, gains);
+                return Ok(light);
+            }
             Ok(mosaic.green_light(values, image.width, area, row_to_light))
         }
         (_, cpp @ (1 | 3 | 4)) => {
@@ -178,6 +174,18 @@ fn plane_of<T: Copy + Sync>(
         }
         _ => Err(no_green()),
     }
+}
+
+/// The white balance that the camera noted, where the sensor has red, green and blue sites alone.
+fn white_gains(image: &RawImage) -> Option<[f32; 3]> {
+    let [red, green, blue, _] = image.wb_coeffs;
+    let RawPhotometricInterpretation::Cfa(config) = &image.photometric else {
+        return None;
+    };
+    let (width, height) = (config.cfa.width, config.cfa.height);
+    let mut sites = (0..height).flat_map(|y| (0..width).map(move |x| (x, y)));
+    let plain = sites.all(|(x, y)| config.cfa.color_at(y, x) <= CFAColor::BLUE as usize);
+    plain.then(|| gains_of([red, green, blue])).flatten()
 }
 
 fn no_green() -> Error {
@@ -251,14 +259,6 @@ impl Levels {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_decoder_that_panics_ends_in_an_error() {
-        let result: Result<(), _> = quietly(|| panic!("index out of bounds"));
-        assert!(matches!(result, Err(RawlerError::DecoderFailed(_))));
-        let error = refused(result.unwrap_err());
-        assert!(error.kind == ErrorKind::BadFile && error.context.contains("camera RAW"));
-    }
 
     #[test]
     fn black_levels_follow_their_pattern_from_the_active_area_on() {

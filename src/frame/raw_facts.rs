@@ -10,15 +10,19 @@ use super::Format;
 use super::clock::{exif_time, exif_zone};
 use super::exif_facts::{exif_of_block, facts_of_exif};
 use super::facts::{Facts, exposure_of, focal_length_of, text_of};
+use super::guard::guarded;
 use super::orientation::Orientation;
-use super::raw::quietly;
 use crate::units::{Angle, Site};
 
 /// All facts of a RAW file.
 pub(super) fn facts_of_raw(source: &RawSource, image: &RawImage) -> Facts {
     let facts = match exif_of_block(source.buf().to_vec()) {
         Some(exif) => facts_of_exif(&exif, Format::Raw),
-        None => facts_of_decoder(source).unwrap_or_default(),
+        // What the decoder gives up on, by whatever way, costs the facts and not the picture.
+        None => guarded(Format::Raw, || Ok(facts_of_decoder(source)))
+            .ok()
+            .flatten()
+            .unwrap_or_default(),
     };
     let turned = Orientation::from_tag(u32::from(image.orientation.to_u16()));
     Facts {
@@ -33,9 +37,10 @@ pub(super) fn facts_of_raw(source: &RawSource, image: &RawImage) -> Facts {
 }
 
 fn facts_of_decoder(source: &RawSource) -> Option<Facts> {
-    let metadata =
-        quietly(|| rawler::get_decoder(source)?.raw_metadata(source, &RawDecodeParams::default()))
-            .ok()?;
+    let decoder = rawler::get_decoder(source).ok()?;
+    let metadata = decoder
+        .raw_metadata(source, &RawDecodeParams::default())
+        .ok()?;
     let exif = metadata.exif;
     let zone = exif
         .offset_time_original

@@ -5,6 +5,7 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use super::decoded::{Decoded, Want};
+use super::guard::guarded;
 use super::header::{Rendering, settle_header};
 use super::limits::MAX_FILE_BYTES;
 use super::{Format, Frame, Header, Overrides, SizedHeader};
@@ -141,13 +142,13 @@ impl PictureFile {
 }
 
 fn decode(format: Format, bytes: Vec<u8>, want: Want) -> Result<Decoded, Error> {
-    match format {
+    guarded(format, || match format {
         Format::Jpeg => jpeg::decode(&bytes, want),
         Format::Png => png::decode(&bytes, want),
         Format::Tiff => tiff::decode(bytes, want),
         Format::Fits => fits::decode(&bytes, want),
         Format::Raw => decode_raw(bytes, want),
-    }
+    })
 }
 
 #[cfg(feature = "raw")]

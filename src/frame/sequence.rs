@@ -17,8 +17,10 @@ const MAX_DEPTH: usize = 16;
 /// Method: pictures directly in the folder are an alignment named after it; each folder below
 /// that holds pictures is an alignment named by its path ("east/second try"). Files are told by
 /// their endings. Hidden files and folders are skipped; folders reached twice through links are
-/// read once. Of a RAW file and a JPEG of the same name, the RAW file is taken. What cannot be
-/// looked into comes as warnings, and the rest of the night goes on.
+/// read once. Of a RAW file and a JPEG of the same name, the RAW file is taken; of two RAW files,
+/// the DNG; of a HEIF file and any other, the other. Pictures of kinds that are not read are
+/// listed too, so that reading them says what to do. What cannot be looked into comes as warnings,
+/// and the rest of the night goes on.
 /// Output: alignments and files in natural order (img2 before img10, capitals alike), the night's
 /// own folder first; paths relative to `root`.
 ///
@@ -55,7 +57,7 @@ pub fn walk_files(paths: &[PathBuf]) -> Result<NightFiles, Error> {
             let folder = resolved(parent_of(path))?;
             fs::metadata(path).map_err(|error| unreadable(path, &error))?;
             let file = folder.join(path.file_name().unwrap_or_default());
-            if Format::promised_by(path).is_some() || holds_picture(path) {
+            if is_picture(path) || holds_picture(path) {
                 found.pictures.entry(folder).or_default().insert(file);
             } else {
                 found.ignored.insert(file);
@@ -110,7 +112,7 @@ impl Found {
         for path in paths {
             if path.is_dir() {
                 self.visit(&path, depth + 1);
-            } else if path.is_file() && Format::promised_by(&path).is_some() {
+            } else if path.is_file() && is_picture(&path) {
                 self.pictures
                     .entry(folder.to_path_buf())
                     .or_default()
@@ -210,26 +212,46 @@ fn alignment_name(root: &Path, folder: &Path) -> String {
     }
 }
 
-/// Parts files into those to use and the JPEGs that lie beside a RAW file of the same name.
+/// Parts files into those to use and those that lie beside a better one of the same name.
+fn without_twins(files: &BTreeSet<PathBuf>) -> (Vec<PathBuf>, Vec<PathBuf>) {
+    let stem = |path: &Path| path.file_stem().map(OsStr::to_ascii_lowercase);
+    let mut best: BTreeMap<_, u8> = BTreeMap::new();
+    for path in files {
+        if let Some(worth) = worth(path) {
+            let known = best.entry(stem(path)).or_insert(worth);
+            *known = worth.max(*known);
+        }
+    }
+    files.iter().cloned().partition(|path| {
+        let beaten = worth(path).zip(best.get(&stem(path)));
+        !beaten.is_some_and(|(own, best)| own < *best)
+    })
+}
+
+/// Which of several files of one exposure a camera or a converter leaves is the better one to read:
+/// a DNG, another RAW file, a JPEG, one that is not read. `None` for kinds that no camera writes
+/// beside another.
 ///
 /// A build that cannot read RAW takes the JPEG instead.
-fn without_twins(files: &BTreeSet<PathBuf>) -> (Vec<PathBuf>, Vec<PathBuf>) {
-    let (better, worse) = if cfg!(feature = "raw") {
-        (Format::Raw, Format::Jpeg)
-    } else {
-        (Format::Jpeg, Format::Raw)
-    };
-    let stem = |path: &Path| path.file_stem().map(OsStr::to_ascii_lowercase);
-    let is = |path: &Path, format| Format::promised_by(path) == Some(format);
-    let stems: BTreeSet<_> = files
-        .iter()
-        .filter(|path| is(path, better))
-        .map(|path| stem(path))
-        .collect();
-    files
-        .iter()
-        .cloned()
-        .partition(|path| !(is(path, worse) && stems.contains(&stem(path))))
+fn worth(path: &Path) -> Option<u8> {
+    let reads_raw = cfg!(feature = "raw");
+    match Format::promised_by(path) {
+        Some(Format::Raw) if reads_raw => {
+            let is_dng = path
+                .extension()
+                .is_some_and(|end| end.eq_ignore_ascii_case("dng"));
+            Some(if is_dng { 4 } else { 3 })
+        }
+        Some(Format::Raw) => Some(1),
+        Some(Format::Jpeg) => Some(2),
+        Some(_) => None,
+        None => Some(0),
+    }
+}
+
+/// Whether a name promises a picture, of whatever kind.
+fn is_picture(path: &Path) -> bool {
+    Format::promised_by(path).is_some() || Format::is_known_ending(path)
 }
 
 fn is_hidden(name: &OsStr) -> bool {
@@ -371,6 +393,18 @@ mod tests {
         assert_eq!(kept.len(), 4);
         assert!(kept.contains(&raw_or_jpeg.to_string()), "{kept:?}");
         assert_eq!(walked.ignored.len(), 1);
+    }
+
+    #[cfg(feature = "raw")]
+    #[test]
+    fn of_all_files_of_one_exposure_the_best_is_read() {
+        let folder = night(&[
+            "a.arw", "a.dng", "a.jpg", "a.heic", "b.heic", "B.jpg", "c.HEIC", "d.fits", "d.png",
+        ]);
+        let walked = walk_night(folder.path()).unwrap();
+        let kept = ["a.dng", "B.jpg", "c.HEIC", "d.fits", "d.png"];
+        assert_eq!(named(&walked)[0].1, kept);
+        assert_eq!(walked.ignored.len(), 4);
     }
 
     #[test]

@@ -10,6 +10,8 @@
 //! picture; the pose is then fitted to all stars (attitude, focal length, radial distortion) and
 //! accepted when chance would not do as well once in a million searches.
 
+pub mod air_clock;
+pub mod air_gauge;
 pub mod attitude;
 pub mod between;
 mod chance;

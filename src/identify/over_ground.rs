@@ -25,7 +25,7 @@ const COMPRESSION: Angle = Angle::from_arcsec(58.3);
 /// Lower than this the compression is taken for what it is here.
 const LOWEST: Angle = Angle::from_deg(10.0);
 /// Error of a catalogue place and its star's own motion.
-const PLACE: Angle = Angle::from_arcsec(0.5);
+pub(super) const PLACE: Angle = Angle::from_arcsec(0.5);
 
 /// Fits attitude and lens to a plate's stars where they are seen over the ground.
 ///
@@ -65,7 +65,7 @@ pub fn fit_over_ground(
 }
 
 /// The orthogonal fit of where stars are seen to where the camera sees them.
-fn first_attitude(pairings: &[Pairing], lens: &Lens) -> Option<Rotation3<f64>> {
+pub(super) fn first_attitude(pairings: &[Pairing], lens: &Lens) -> Option<Rotation3<f64>> {
     let mut cross = Matrix3::zeros();
     for pairing in pairings {
         cross += pairing.sky * lens.direction(pairing.pixel).vector().transpose();
@@ -78,7 +78,7 @@ fn first_attitude(pairings: &[Pairing], lens: &Lens) -> Option<Rotation3<f64>> {
 /// The air compresses the sky by the constant over the sine squared of the altitude in the vertical,
 /// and by less in the horizontal: as much is open in the scale, and in the distortion as much of the
 /// corner's distance.
-fn prior(plate: &Plate, lens: &Lens, altitude: Angle) -> LensPrior {
+pub(super) fn prior(plate: &Plate, lens: &Lens, altitude: Angle) -> LensPrior {
     let by_air = COMPRESSION.rad() / altitude.max(LOWEST).sin().powi(2);
     let center = plate.frame_center;
     let corner = center.x.hypot(center.y) / lens.focal_px;

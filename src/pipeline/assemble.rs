@@ -4,6 +4,8 @@ use jiff::Timestamp;
 
 use super::alignment::{Examined, Part};
 use super::assumed::{assumptions, counted};
+use super::clock_by_air::{clock_of_night, clock_warning};
+use super::clock_doubts::clock_doubts;
 use super::facts::NightFacts;
 use super::gather::MeasuredFrame;
 use crate::diagnosis::{Cause, Standstill, Verdict};
@@ -48,6 +50,11 @@ pub fn assemble(
             counted(n_ignored, "other file")
         )));
     }
+    let by_air = clock_of_night(facts, examined);
+    clock_warning(by_air, examined)
+        .into_iter()
+        .chain(clock_doubts(facts, examined))
+        .for_each(&mut keep);
     let alignments: Vec<_> = examined
         .iter()
         .flat_map(|alignment| {
@@ -63,7 +70,7 @@ pub fn assemble(
             .flat_map(|alignment| frame_reports(alignment, facts))
             .collect(),
         alignments,
-        assumptions: assumptions(facts, examined),
+        assumptions: assumptions(facts, examined, by_air),
         pole: pole_report(facts, examined),
     };
     Warned { value, warnings }

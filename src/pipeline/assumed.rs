@@ -2,13 +2,14 @@
 
 use super::alignment::Examined;
 use super::facts::NightFacts;
+use crate::identify::air_clock::ClockByAir;
 use crate::report::CenterSource;
 use crate::units::{Angle, Measured};
 
 /// The sentences of a night.
-pub fn assumptions(facts: &NightFacts, examined: &[Examined]) -> Vec<String> {
+pub fn assumptions(facts: &NightFacts, examined: &[Examined], by_air: ClockByAir) -> Vec<String> {
     let mut sentences = Vec::new();
-    sentences.extend(clock_sentence(facts, examined));
+    sentences.extend(clock_sentence(facts, examined, by_air));
     sentences.extend(lens_sentence(facts, examined));
     if examined.iter().any(is_hinted) {
         sentences.push("directions as given by option, good to about 4 degrees".to_owned());
@@ -25,8 +26,20 @@ pub fn counted(number: usize, noun: &str) -> String {
 }
 
 /// The camera's clock is believed; an hour would turn the axis error by 15 degrees about the pole.
-fn clock_sentence(facts: &NightFacts, examined: &[Examined]) -> Option<String> {
+fn clock_sentence(facts: &NightFacts, examined: &[Examined], by_air: ClockByAir) -> Option<String> {
     facts.site?;
+    match by_air {
+        ClockByAir::BornOut(sigma) => {
+            let minutes = (sigma.s() / 60.0).ceil();
+            return Some(format!(
+                "the camera's clock is right: how the air flattens the sky in the frames agrees to {minutes:.0} min"
+            ));
+        }
+        ClockByAir::Ahead(_) => {
+            return Some("the camera's clock, though the air speaks against it: see below".into());
+        }
+        ClockByAir::CannotTell => {}
+    }
     let by_stars = examined.iter().filter(|one| {
         one.aims
             .iter()

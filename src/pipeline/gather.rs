@@ -10,6 +10,7 @@ use super::Progress;
 use super::facts::clock;
 use super::look::look_at;
 use crate::cache::MeasureCache;
+use super::sort_out::{copies, no_sky};
 use crate::error::{Error, Warning};
 use crate::frame::{AlignmentFiles, Header, MissingFact, Overrides, missing};
 use crate::stars::{StackedStar, StarField};
@@ -160,6 +161,8 @@ impl Gathered {
         for (file, outcome) in outcomes {
             gathered.take(file, outcome);
         }
+        gathered.set_no_sky_aside();
+        gathered.set_copies_aside();
         gathered.set_odd_sizes_aside();
         gathered.name_gaps();
         gathered.sort_by_time();
@@ -195,6 +198,38 @@ impl Gathered {
                     None => error.context,
                 };
                 self.set_aside.push(SetAside { file, reason });
+            }
+        }
+    }
+
+    /// Darks, flats and pictures of the day.
+    fn set_no_sky_aside(&mut self) {
+        for frame in std::mem::take(&mut self.frames) {
+            match no_sky(&frame.field, &frame.header) {
+                Some(reason) => self.set_aside.push(SetAside {
+                    reason: format!("{}: {reason}", frame.file),
+                    file: frame.file,
+                }),
+                None => self.frames.push(frame),
+            }
+        }
+    }
+
+    /// An exposure that is there twice counts once.
+    fn set_copies_aside(&mut self) {
+        let copies = copies(&self.frames);
+        let names: Vec<String> = self.frames.iter().map(|frame| frame.file.clone()).collect();
+        let frames = std::mem::take(&mut self.frames);
+        for (frame, copy_of) in frames.into_iter().zip(copies) {
+            match copy_of {
+                Some(other) => self.set_aside.push(SetAside {
+                    reason: format!(
+                        "{}: the same exposure as {}, by its start and length; it counts once",
+                        frame.file, names[other]
+                    ),
+                    file: frame.file,
+                }),
+                None => self.frames.push(frame),
             }
         }
     }

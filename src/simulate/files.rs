@@ -6,6 +6,7 @@ use image::codecs::jpeg::JpegEncoder;
 use image::codecs::png::PngEncoder;
 use image::{ExtendedColorType, ImageEncoder, ImageError};
 
+use super::counts::{counts, dng_fields, fits_file};
 use super::scenario::{Format, Scenario};
 use super::schedule::Shot;
 use super::sensor::Picture;
@@ -20,22 +21,33 @@ pub fn ending(format: Format) -> &'static str {
         Format::Jpg => "jpg",
         Format::Png8 | Format::Png16 => "png",
         Format::Tif8 | Format::Tif16 => "tif",
+        Format::Dng => "dng",
+        Format::Fits => "fits",
     }
 }
 
 /// A picture as the bytes of a file with its tags.
 ///
-/// 8-bit formats carry the sRGB curve of IEC 61966-2-1, 16-bit formats are linear.
+/// 8-bit formats carry the sRGB curve of IEC 61966-2-1, 16-bit formats are linear, DNG and FITS
+/// hold the converter's counts. FITS knows no orientation: its picture is upright.
 ///
 /// # Errors
 /// `Io` where the encoder refuses.
 pub fn encode(scenario: &Scenario, shot: &Shot, picture: &Picture) -> Result<Vec<u8>, Error> {
-    let stored = as_stored(picture, scenario.output.orientation);
     let format = scenario.output.format;
+    if format == Format::Fits {
+        let size = (picture.width, picture.height);
+        return Ok(fits_file(scenario, shot, size, &counts(scenario, picture)));
+    }
+    let stored = as_stored(picture, scenario.output.orientation);
     let (pixels, bits) = match format {
         Format::Jpg | Format::Png8 | Format::Tif8 => (eight_bit(&stored), 8),
         Format::Png16 => (sixteen_bit(&stored, u16::to_ne_bytes), 16),
         Format::Tif16 => (sixteen_bit(&stored, u16::to_le_bytes), 16),
+        Format::Dng | Format::Fits => {
+            let counts = counts(scenario, &stored).into_iter();
+            (counts.flat_map(u16::to_le_bytes).collect(), 16)
+        }
     };
     let layout = TiffLayout {
         width: stored.width as u32,
@@ -44,7 +56,11 @@ pub fn encode(scenario: &Scenario, shot: &Shot, picture: &Picture) -> Result<Vec
         bits,
     };
     match format {
-        Format::Tif8 | Format::Tif16 => tiff_file(scenario, shot, layout, &pixels),
+        Format::Tif8 | Format::Tif16 => tiff_file(scenario, shot, layout, &pixels, Vec::new()),
+        Format::Dng | Format::Fits => {
+            let own = dng_fields(scenario, (stored.width, stored.height));
+            tiff_file(scenario, shot, layout, &pixels, own)
+        }
         Format::Jpg => {
             let mut bytes = Vec::new();
             let encoder = JpegEncoder::new_with_quality(&mut bytes, scenario.output.quality);
@@ -105,7 +121,7 @@ fn as_stored(picture: &Picture, orientation: u8) -> Picture {
 }
 
 /// Where a stored pixel is shown (EXIF 3.0, Orientation); `width` and `height` are those stored.
-fn upright_place(
+pub(super) fn upright_place(
     orientation: u8,
     x: usize,
     y: usize,

@@ -31,7 +31,10 @@ pub fn header(scenario: &Scenario, shot: &Shot) -> Header {
         camera: says(Omit::Maker).then(|| format!("{} {}", camera.maker, camera.model)),
         lens: says(Omit::Lens).then(|| lens.name.clone()),
         saturation: SATURATION,
-        developed: !matches!(scenario.output.format, Format::Png16 | Format::Tif16),
+        developed: !matches!(
+            scenario.output.format,
+            Format::Png16 | Format::Tif16 | Format::Dng | Format::Fits
+        ),
         ..Header::default()
     };
     Header {

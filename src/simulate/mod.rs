@@ -10,6 +10,7 @@ use std::path::Path;
 mod blur;
 mod check;
 mod check_alignment;
+mod counts;
 mod depth;
 mod dice;
 mod drive;

@@ -213,6 +213,19 @@ pub enum Format {
     /// TIFF, 16 bit, linear.
     #[serde(rename = "tif16")]
     Tif16,
+    /// DNG: the converter's counts under their colour filters.
+    #[serde(rename = "dng")]
+    Dng,
+    /// FITS: the same counts.
+    #[serde(rename = "fits")]
+    Fits,
+}
+
+impl Format {
+    /// Whether files hold the converter's counts, not a developed picture.
+    pub(super) fn keeps_counts(self) -> bool {
+        matches!(self, Format::Dng | Format::Fits)
+    }
 }
 
 /// A fact that the files keep to themselves.

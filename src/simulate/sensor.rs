@@ -13,17 +13,17 @@ use super::scenario::Scenario;
 const ZERO_MAGNITUDE_MONO: f64 = 1.5e6;
 const ZERO_MAGNITUDE_GREEN: f64 = 6.0e5;
 /// Response of red, green and blue pixels to white light, green being 1 (invented, of the usual size).
-const RESPONSE: [f64; 3] = [0.62, 1.0, 0.74];
+pub(super) const RESPONSE: [f64; 3] = [0.62, 1.0, 0.74];
 /// Colour of the night sky under distant lamps, green being 1 (invented).
 const SKY_COLOUR: [f64; 3] = [1.12, 1.0, 0.94];
 /// Above this mean the Poisson law is replaced by the normal one.
 const MANY_ELECTRONS: f64 = 60.0;
 /// Share of full scale that the converter adds so that noise is not cut off.
-const PEDESTAL: f64 = 1.0 / 64.0;
+pub(super) const PEDESTAL: f64 = 1.0 / 64.0;
 const HOT: u64 = 0x407;
 const NOISE: u64 = 0x4015e;
 
-/// A developed picture in linear light: 1 is full scale.
+/// A picture in linear light, developed or as the converter hands it over: 1 is full scale.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Picture {
     /// Pixels in a row.
@@ -32,7 +32,7 @@ pub struct Picture {
     pub height: usize,
     /// 1 (grey) or 3 (red, green, blue).
     pub channels: usize,
-    /// Values row by row, channels side by side, 0 to 1.
+    /// Values row by row, channels side by side, 0 to 1; a little below 0 where undeveloped.
     pub data: Vec<f32>,
 }
 
@@ -45,6 +45,8 @@ pub struct Sensor {
     pub height: usize,
     /// Colour filters over the pixels.
     pub colour: bool,
+    /// Pictures are developed: colours filled in, nothing below black.
+    developed: bool,
     /// Electrons a second from a star of magnitude 0 on green (or unfiltered) pixels.
     pub zero_magnitude: f64,
     /// Electrons a second and pixel from the sky at the middle of the frame.
@@ -75,6 +77,7 @@ impl Sensor {
             width,
             height,
             colour: camera.colour,
+            developed: !scenario.output.format.keeps_counts(),
             zero_magnitude,
             sky: zero_magnitude * scale_arcsec * scale_arcsec * 10f64.powf(-0.4 * sky_magnitude),
             read_noise: camera.read_noise_e,
@@ -130,14 +133,14 @@ impl Sensor {
                     *value = self.read_out(f64::from(*value), &mut dice) as f32;
                 }
             });
-        if self.colour {
+        if self.colour && self.developed {
             self.develop(mean_electrons)
         } else {
             self.grey(mean_electrons)
         }
     }
 
-    /// One pixel read out: its value over full scale, between 0 and 1.
+    /// One pixel read out: its value over full scale, up to 1; developed, not below 0.
     fn read_out(&self, mean: f64, dice: &mut ChaCha8Rng) -> f64 {
         let normal: f64 = dice.sample(StandardNormal);
         let caught = if mean > MANY_ELECTRONS {
@@ -149,7 +152,11 @@ impl Sensor {
         let signal = (caught.min(self.full_scale) + self.read_noise * normal) / self.full_scale;
         let counts = ((signal * (1.0 - PEDESTAL) + PEDESTAL) * self.steps).round();
         let level = (counts.clamp(0.0, self.steps) / self.steps - PEDESTAL) / (1.0 - PEDESTAL);
-        level.max(0.0)
+        if self.developed {
+            level.max(0.0)
+        } else {
+            level
+        }
     }
 
     fn grey(&self, values: &[f32]) -> Picture {
@@ -224,7 +231,7 @@ fn mirrored(at: usize, step: isize, length: usize) -> usize {
 }
 
 /// Colour of the filter over a pixel: red, green / green, blue.
-fn filter_at(row: usize, column: usize) -> usize {
+pub(super) fn filter_at(row: usize, column: usize) -> usize {
     row % 2 + column % 2
 }
 

@@ -24,7 +24,8 @@ pub fn exif_block(scenario: &Scenario, shot: &Shot) -> Result<Vec<u8>, Error> {
     write(&frame_fields(scenario, shot), None)
 }
 
-/// A whole TIFF file: one uncompressed strip of pixels with the frame's tags.
+/// A whole TIFF file: one uncompressed strip of pixels with the frame's tags, of which `own` overrule
+/// the layout's.
 ///
 /// # Errors
 /// `Io` where the file cannot be put together.
@@ -33,6 +34,7 @@ pub fn tiff_file(
     shot: &Shot,
     layout: TiffLayout,
     pixels: &[u8],
+    own: Vec<Field>,
 ) -> Result<Vec<u8>, Error> {
     let mut fields = frame_fields(scenario, shot);
     let long = |tag, value| Field {
@@ -62,6 +64,8 @@ pub fn tiff_file(
         short(Tag::SamplesPerPixel, vec![layout.channels]),
         short(Tag::PlanarConfiguration, vec![1]),
     ]);
+    fields.retain(|field| own.iter().all(|other| other.tag != field.tag));
+    fields.extend(own);
     write(&fields, Some(pixels))
 }
 

@@ -1,0 +1,8 @@
+//! Files of the decoder for `.jpg`.
+#![no_main]
+
+mod scratch;
+
+use libfuzzer_sys::fuzz_target;
+
+fuzz_target!(|bytes: &[u8]| scratch::read_as("jpg", bytes));
