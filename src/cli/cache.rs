@@ -4,6 +4,7 @@ use std::path::PathBuf;
 use std::time::SystemTime;
 
 use clap::Args;
+use jiff::Timestamp;
 
 use crate::cache::{MeasureCache, USUAL_LIMIT_BYTES};
 
@@ -29,7 +30,7 @@ impl CacheArgs {
             return None;
         }
         let folder = self.cache.clone().or_else(home::cache_of_user)?;
-        let now = SystemTime::now();
+        let now = SystemTime::from(Timestamp::now());
         Some(MeasureCache::new(&folder, USUAL_LIMIT_BYTES, now))
     }
 
