@@ -4,6 +4,7 @@ use std::path::PathBuf;
 use std::time::SystemTime;
 
 use clap::Args;
+use jiff::Timestamp;
 
 use crate::cache::{MeasureCache, USUAL_LIMIT_BYTES};
 
@@ -29,7 +30,8 @@ impl CacheArgs {
             return None;
         }
         let folder = self.cache.clone().or_else(home::cache_of_user)?;
-        let now = SystemTime::now();
+        // A clock that is out of range only makes entries look old.
+        let now = SystemTime::try_from(Timestamp::now()).unwrap_or(SystemTime::UNIX_EPOCH);
         Some(MeasureCache::new(&folder, USUAL_LIMIT_BYTES, now))
     }
 

@@ -29,9 +29,8 @@ pub fn measure(
     settings: &MeasureSettings,
     progress: &dyn Progress,
 ) -> Result<Warned<MeasureReport>, Error> {
-    let of = |plane: &Plane| Photograph::of(plane);
-    let photograph: Option<&(dyn Fn(&Plane) -> Photograph + Sync)> =
-        settings.photographs.then_some(&of);
+    let of: &(dyn Fn(&Plane) -> Photograph + Sync) = &Photograph::of;
+    let photograph = settings.photographs.then_some(of);
     progress.begin("measuring", files.len());
     let looks: Vec<_> = files
         .par_iter()
