@@ -12,6 +12,7 @@ pub mod diagnosis;
 pub mod frame;
 pub mod identify;
 pub mod limits;
+pub mod live;
 pub mod mount;
 pub mod pipeline;
 pub mod report;

@@ -19,7 +19,7 @@ mod told;
 
 use std::path::{Path, PathBuf};
 
-pub use gather::MeasuredFrame;
+pub use gather::{MeasuredFrame, ReadFile};
 pub use measure::measure;
 
 use alignment::{Examined, examine};
@@ -132,13 +132,37 @@ pub fn diagnose(
 ) -> Result<Warned<NightReport>, Error> {
     let night = walk_night(root)?;
     let gathered = gather_night(&night, settings, progress);
-    // The settings file and the page of an earlier run are nothing to wonder about.
+    Ok(diagnose_gathered(gathered, n_foreign(&night), settings))
+}
+
+/// The same as [`diagnose`] for files that were read already, as a night that is still going on
+/// has them.
+///
+/// `read` hands over what became of a file; files that it does not know are left out.
+pub fn diagnose_read(
+    night: &NightFiles,
+    read: impl Fn(&Path) -> Option<ReadFile>,
+    settings: &DiagnoseSettings,
+) -> Warned<NightReport> {
+    let gathered = night
+        .alignments
+        .iter()
+        .map(|alignment| {
+            let files = alignment.files.iter().filter_map(|file| read(file));
+            Gathered::of_read(alignment.name.clone(), files.collect())
+        })
+        .filter(|one| !one.is_empty())
+        .collect();
+    diagnose_gathered(in_order_of_time(gathered), n_foreign(night), settings)
+}
+
+/// Files of the night that are neither pictures nor our own: the settings file and the page of an
+/// earlier run are nothing to wonder about.
+fn n_foreign(night: &NightFiles) -> usize {
     let is_own = |file: &&PathBuf| {
         file.as_path() == Path::new(SETTINGS_FILE) || file.ends_with(html::FILE_NAME)
     };
-    let n_own = night.ignored.iter().filter(is_own).count();
-    let n_ignored = night.ignored.len() - n_own;
-    Ok(diagnose_gathered(gathered, n_ignored, settings))
+    night.ignored.len() - night.ignored.iter().filter(is_own).count()
 }
 
 /// The frames of one alignment whose stars were measured already.

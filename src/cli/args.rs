@@ -9,6 +9,7 @@ use super::keep::SettingsArgs;
 use super::limits::LimitsArgs;
 use super::polestar::PolestarArgs;
 use super::simulate::SimulateArgs;
+use super::watch::WatchArgs;
 
 /// Why did the stars trail, and which way does the tracker's axis have to move?
 ///
@@ -28,6 +29,8 @@ pub struct CommandLine {
 pub enum Command {
     /// Say what trailed in a night's frames, why, how far, and which way to move the axis
     Diagnose(DiagnoseArgs),
+    /// Do the same again after each frame that arrives in the folder, until Ctrl-C
+    Watch(WatchArgs),
     /// Measure single frames: stars, width, trail, where the camera looked
     Measure(MeasureArgs),
     /// Say how long a lens may expose, and which alignment an exposure needs, without frames

@@ -1,10 +1,11 @@
 //! `diagnose`: settings in, report to terminal and file out.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use crate::error::{Error, Warned};
 use crate::pipeline;
 use crate::report::json::{self, Target};
+use crate::report::page::Look;
 use crate::report::{NightReport, html, text};
 
 use super::Outcome;
@@ -24,7 +25,11 @@ pub fn run(args: &DiagnoseArgs) -> Result<Outcome, Error> {
         pipeline::diagnose(&run.folder, &run.settings, &bar)
     })?;
     report.value.assumptions.extend(run.origin.clone());
-    publish(&run, &report)?;
+    let page = publish(&run, &report)?;
+    if run.json != Some(Target::StandardOutput) {
+        let look = terminal::look(run.red);
+        terminal::print(&words(&run, &report, page.as_deref(), &look))?;
+    }
     Ok(if report.value.is_answered() {
         Outcome::Answered
     } else {
@@ -32,22 +37,33 @@ pub fn run(args: &DiagnoseArgs) -> Result<Outcome, Error> {
     })
 }
 
-/// JSON first, so that a full disk is told before the screen is full; no text beside JSON on standard output.
-fn publish(run: &DiagnoseRun, report: &Warned<NightReport>) -> Result<(), Error> {
+/// Writes JSON and page where they are wanted; JSON first, so that a full disk is told before the
+/// screen is full.
+///
+/// Output: where the page stands.
+pub(super) fn publish(
+    run: &DiagnoseRun,
+    report: &Warned<NightReport>,
+) -> Result<Option<PathBuf>, Error> {
     match &run.json {
         Some(Target::StandardOutput) => terminal::print(&json::to_string(report))?,
         Some(Target::File(path)) => json::write_file(report, path)?,
         None => {}
     }
-    let page = write_page(&run.page, report)?;
-    if run.json == Some(Target::StandardOutput) {
-        return Ok(());
+    write_page(&run.page, report)
+}
+
+/// The text that was asked for.
+pub(super) fn words(
+    run: &DiagnoseRun,
+    report: &Warned<NightReport>,
+    page: Option<&Path>,
+    look: &Look,
+) -> String {
+    match run.detail {
+        Detail::Brief => text::brief(report, look),
+        Detail::Full => text::full(report, page, look),
     }
-    let look = terminal::look(run.red);
-    terminal::print(&match run.detail {
-        Detail::Brief => text::brief(report, &look),
-        Detail::Full => text::full(report, page.as_deref(), &look),
-    })
 }
 
 /// Writes the page; a folder that cannot be written to is no reason to fail where nobody asked.

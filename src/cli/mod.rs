@@ -10,6 +10,7 @@ pub mod limits;
 pub mod polestar;
 pub mod settings;
 pub mod simulate;
+pub mod watch;
 
 mod angle_text;
 mod diagnose;
@@ -52,6 +53,7 @@ impl From<Outcome> for ExitCode {
 pub fn run(line: &args::CommandLine) -> Result<Outcome, Error> {
     match &line.command {
         args::Command::Diagnose(args) => diagnose::run(args),
+        args::Command::Watch(args) => watch::run(args),
         args::Command::Measure(args) => measure::run(args),
         args::Command::Limits(args) => limits::run(args),
         args::Command::Polestar(args) => polestar::run(args),
