@@ -16,6 +16,8 @@ pub mod live;
 pub mod mount;
 pub mod pipeline;
 pub mod report;
+#[cfg(feature = "serve")]
+pub mod serve;
 pub mod simulate;
 pub mod sky;
 pub mod stars;

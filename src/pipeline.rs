@@ -29,7 +29,7 @@ use gather::{Gathered, gather};
 
 use crate::advice::BaseScrews;
 use crate::error::{Error, Warned};
-use crate::frame::{NightFiles, Overrides, walk_night};
+use crate::frame::{CORRECTIONS_FILE, NightFiles, Overrides, walk_night};
 use crate::identify::Identifier;
 use crate::report::{NightReport, html};
 use crate::sky::{Direction, Horizon, Icrs};
@@ -156,11 +156,12 @@ pub fn diagnose_read(
     diagnose_gathered(in_order_of_time(gathered), n_foreign(night), settings)
 }
 
-/// Files of the night that are neither pictures nor our own: the settings file and the page of an
-/// earlier run are nothing to wonder about.
+/// Files of the night that are neither pictures nor our own: the settings file, the note of moves
+/// and the page of an earlier run are nothing to wonder about.
 fn n_foreign(night: &NightFiles) -> usize {
     let is_own = |file: &&PathBuf| {
-        file.as_path() == Path::new(SETTINGS_FILE) || file.ends_with(html::FILE_NAME)
+        let own = [SETTINGS_FILE, CORRECTIONS_FILE].map(Path::new);
+        own.contains(&file.as_path()) || file.ends_with(html::FILE_NAME)
     };
     night.ignored.len() - night.ignored.iter().filter(is_own).count()
 }

@@ -8,6 +8,8 @@ use super::beam::BeamArgs;
 use super::keep::SettingsArgs;
 use super::limits::LimitsArgs;
 use super::polestar::PolestarArgs;
+#[cfg(feature = "serve")]
+use super::serve::ServeArgs;
 use super::simulate::SimulateArgs;
 use super::watch::WatchArgs;
 
@@ -31,6 +33,9 @@ pub enum Command {
     Diagnose(DiagnoseArgs),
     /// Do the same again after each frame that arrives in the folder, until Ctrl-C
     Watch(WatchArgs),
+    /// Show the answer after each frame as a page in a browser, until Ctrl-C
+    #[cfg(feature = "serve")]
+    Serve(ServeArgs),
     /// Measure single frames: stars, width, trail, where the camera looked
     Measure(MeasureArgs),
     /// Say how long a lens may expose, and which alignment an exposure needs, without frames

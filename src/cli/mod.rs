@@ -8,6 +8,8 @@ pub mod args;
 pub mod beam;
 pub mod limits;
 pub mod polestar;
+#[cfg(feature = "serve")]
+pub mod serve;
 pub mod settings;
 pub mod simulate;
 pub mod watch;
@@ -54,6 +56,8 @@ pub fn run(line: &args::CommandLine) -> Result<Outcome, Error> {
     match &line.command {
         args::Command::Diagnose(args) => diagnose::run(args),
         args::Command::Watch(args) => watch::run(args),
+        #[cfg(feature = "serve")]
+        args::Command::Serve(args) => serve::run(args),
         args::Command::Measure(args) => measure::run(args),
         args::Command::Limits(args) => limits::run(args),
         args::Command::Polestar(args) => polestar::run(args),

@@ -1,7 +1,6 @@
 //! `watch`: the answer anew after each frame that arrives, until Ctrl-C.
 
 use std::path::PathBuf;
-use std::time::Duration;
 
 use clap::Args;
 
@@ -18,11 +17,6 @@ use super::refuse::printable;
 use super::settings::{Detail, DiagnoseRun};
 use super::terminal::{self, Bar, Reader};
 use super::threads::in_threads;
-
-/// The longest wait between two looks: drives that give no news of files are looked at that often.
-pub(super) const REST: Duration = Duration::from_secs(1);
-/// The wait while a file is on its way in.
-pub(super) const SHORT_REST: Duration = Duration::from_millis(100);
 
 /// Flags of `watch`.
 #[derive(Debug, Clone, Default, Args)]
@@ -57,33 +51,17 @@ pub fn run(args: &WatchArgs) -> Result<Outcome, Error> {
 
 fn watch(run: &DiagnoseRun) -> Result<(), Error> {
     let notice = Notice::of(&run.folder);
-    let mut night = LiveNight::new(run.folder.clone(), run.settings.clone());
+    let mut night = LiveNight::new(run.folder.clone(), run.settings.clone(), run.origin.clone());
     let mut screen = Screen::new(run);
     let bar = Bar::new(run.red);
     loop {
         let look = night.look(&bar)?;
-        let answer = look.is_new.then(|| answer(&night, run)).flatten();
+        let answer = look.is_new.then(|| night.answer()).flatten();
         if screen.show(answer, &look)? == Reader::Gone {
             return Ok(());
         }
-        notice.wait(rest(&look));
+        notice.wait(look.rest());
     }
-}
-
-/// How long to wait for the next look.
-pub(super) fn rest(look: &Look) -> Duration {
-    if look.arriving.is_empty() {
-        REST
-    } else {
-        SHORT_REST
-    }
-}
-
-/// What the frames say, with the origin of settings among the assumptions.
-pub(super) fn answer(night: &LiveNight, run: &DiagnoseRun) -> Option<Warned<NightReport>> {
-    let mut report = night.answer()?;
-    report.value.assumptions.extend(run.origin.clone());
-    Some(report)
 }
 
 /// What is on the terminal, or went into the pipe.

@@ -2,13 +2,15 @@
 
 use std::collections::{BTreeMap, HashMap};
 use std::path::{Path, PathBuf};
-use std::time::{Instant, SystemTime};
+use std::time::Duration;
 
+use jiff::Timestamp;
 use rayon::prelude::*;
 
+use super::clock;
 use super::settle::{Settling, Stamp};
 use crate::error::{Error, ErrorKind, Warned};
-use crate::frame::{NightFiles, walk_night};
+use crate::frame::{AlignmentFiles, Corrections, NightFiles, walk_night};
 use crate::pipeline::{DiagnoseSettings, Progress, ReadFile, diagnose_read};
 use crate::report::NightReport;
 
@@ -17,6 +19,9 @@ use crate::report::NightReport;
 pub struct LiveNight {
     root: PathBuf,
     settings: DiagnoseSettings,
+    /// Where settings came from, a sentence for the report.
+    origin: Option<String>,
+    corrections: Corrections,
     files: NightFiles,
     kept: HashMap<PathBuf, (Stamp, ReadFile)>,
     arriving: BTreeMap<PathBuf, Settling>,
@@ -31,13 +36,31 @@ pub struct Look {
     pub arriving: Vec<PathBuf>,
 }
 
+/// The longest wait between two looks: drives that give no news of files are looked at that often.
+const REST: Duration = Duration::from_secs(1);
+/// The wait while a file is on its way in.
+const SHORT_REST: Duration = Duration::from_millis(100);
+
+impl Look {
+    /// How long to wait for the next look.
+    pub fn rest(&self) -> Duration {
+        if self.arriving.is_empty() {
+            REST
+        } else {
+            SHORT_REST
+        }
+    }
+}
+
 impl LiveNight {
     /// A night nobody has looked at yet.
-    pub fn new(root: PathBuf, settings: DiagnoseSettings) -> Self {
+    pub fn new(root: PathBuf, settings: DiagnoseSettings, origin: Option<String>) -> Self {
         Self {
             files: no_files(&root),
             root,
             settings,
+            origin,
+            corrections: Corrections::default(),
             kept: HashMap::new(),
             arriving: BTreeMap::new(),
         }
@@ -50,12 +73,15 @@ impl LiveNight {
     /// seconds before it is set aside. A file whose size or time changes is measured anew.
     ///
     /// # Errors
-    /// `Io` when the folder cannot be read any more.
+    /// `Io` when the folder cannot be read any more; `BadFile` when its note of moves is none.
     pub fn look(&mut self, progress: &dyn Progress) -> Result<Look, Error> {
         self.files = match walk_night(&self.root) {
             Err(error) if error.kind == ErrorKind::NotEnoughData => no_files(&self.root),
             walked => walked?,
         };
+        let corrections = Corrections::read(&self.root)?;
+        let moved = corrections != self.corrections;
+        self.corrections = corrections;
         let names = self.files.alignments.iter().flat_map(|one| &one.files);
         let stamped: Vec<(PathBuf, Stamp)> = names
             .filter_map(|file| Some((file.clone(), Stamp::of(&self.root.join(file))?)))
@@ -64,15 +90,94 @@ impl LiveNight {
         let whole = self.whole_of(stamped);
         let came = self.measure(whole, progress);
         Ok(Look {
-            is_new: gone || came,
+            is_new: gone || came || moved,
             arriving: self.arriving.keys().cloned().collect(),
         })
     }
 
     /// What the frames that were measured say; `None` while there are none.
     pub fn answer(&self) -> Option<Warned<NightReport>> {
+        self.answer_of(&self.files)
+    }
+
+    /// The answer as it was while the tracker stood as in `alignment`: that of the alignments up to
+    /// it, in the order of `report`.
+    pub fn answer_up_to(
+        &self,
+        alignment: &str,
+        report: &NightReport,
+    ) -> Option<Warned<NightReport>> {
+        let place = |name: &str| report.alignments.iter().position(|one| one.name == name);
+        let last = place(alignment)?;
+        let is_meant = |one: &&AlignmentFiles| place(&one.name).is_some_and(|at| at <= last);
+        let meant = self.files.alignments.iter().filter(is_meant);
+        self.answer_of(&NightFiles {
+            alignments: meant.cloned().collect(),
+            ..self.files.clone()
+        })
+    }
+
+    fn answer_of(&self, files: &NightFiles) -> Option<Warned<NightReport>> {
+        if self.kept.is_empty() {
+            return None;
+        }
         let known = |file: &Path| self.kept.get(file).map(|(_, read)| read.clone());
-        (!self.kept.is_empty()).then(|| diagnose_read(&self.files, known, &self.settings))
+        let mut report = diagnose_read(files, known, &self.settings);
+        report.value.assumptions.extend(self.origin.clone());
+        Some(report)
+    }
+
+    /// The night's folder.
+    pub fn root(&self) -> &Path {
+        &self.root
+    }
+
+    /// Its alignments and files at the last look.
+    pub fn files(&self) -> &NightFiles {
+        &self.files
+    }
+
+    /// The moves that are noted.
+    pub fn corrections(&self) -> &Corrections {
+        &self.corrections
+    }
+
+    /// Notes that the axis was moved now: the frames that are there came before.
+    ///
+    /// # Errors
+    /// `Io` when the note cannot be written.
+    pub fn note_move(&self) -> Result<(), Error> {
+        let at = Timestamp::now();
+        let there = self
+            .files
+            .alignments
+            .iter()
+            .flat_map(|one| one.files.clone());
+        let there: Vec<PathBuf> = there.collect();
+        self.change(|noted| noted.note(at, there))
+    }
+
+    /// Takes the last noted move back.
+    ///
+    /// # Errors
+    /// `Io` when the note cannot be written.
+    pub fn take_move_back(&self) -> Result<(), Error> {
+        self.change(Corrections::take_back)
+    }
+
+    /// Notes that a frame, which may be still to come, was taken after so many moves.
+    ///
+    /// # Errors
+    /// `Io` when the note cannot be written.
+    pub fn put(&self, file: PathBuf, stretch: usize) -> Result<(), Error> {
+        self.change(|noted| noted.put(file, stretch))
+    }
+
+    /// Changes the note on disk; the next look takes it in.
+    fn change(&self, act: impl FnOnce(&mut Corrections)) -> Result<(), Error> {
+        let mut corrections = Corrections::read(&self.root)?;
+        act(&mut corrections);
+        corrections.write(&self.root)
     }
 
     /// Drops what is no longer there; whether anything measured was.
@@ -86,7 +191,7 @@ impl LiveNight {
 
     /// The files that are worth reading now; the rest goes on arriving.
     fn whole_of(&mut self, stamped: Vec<(PathBuf, Stamp)>) -> Vec<(PathBuf, Stamp)> {
-        let (now, wall) = (Instant::now(), SystemTime::now());
+        let (now, wall) = (clock::instant(), clock::wall());
         let kept = &self.kept;
         let arriving = &mut self.arriving;
         let is_whole = |(file, stamp): &(PathBuf, Stamp)| match kept.get(file) {
@@ -126,16 +231,14 @@ impl LiveNight {
 
     /// Keeps what a file gave, unless it changed meanwhile or is not to be given up yet.
     fn keep(&mut self, file: PathBuf, stamp: Stamp, read: ReadFile) -> bool {
-        let now = Instant::now();
+        let now = clock::instant();
         let may_be_half = read
             .error()
             .is_some_and(|error| error.kind != ErrorKind::Unsupported);
-        if let Some(settling) = self.arriving.get_mut(&file) {
-            if Stamp::of(&self.root.join(&file)) != Some(stamp)
-                || may_be_half && settling.fails(now)
-            {
-                return false;
-            }
+        let is_same = Stamp::of(&self.root.join(&file)) == Some(stamp);
+        let goes_on = |settling: &mut Settling| !is_same || may_be_half && settling.fails(now);
+        if self.arriving.get_mut(&file).is_some_and(goes_on) {
+            return false;
         }
         self.arriving.remove(&file);
         self.kept.insert(file, (stamp, read));
@@ -156,12 +259,11 @@ mod tests {
     use super::*;
     use crate::pipeline::Unwatched;
     use std::fs;
-    use std::time::Duration;
 
     const DEMO: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/testdata/demo/night/first-try");
 
     fn live(root: &Path) -> LiveNight {
-        LiveNight::new(root.to_path_buf(), DiagnoseSettings::default())
+        LiveNight::new(root.to_path_buf(), DiagnoseSettings::default(), None)
     }
 
     /// Looks until nothing is on its way in any more; how often that takes depends on the machine.
@@ -226,5 +328,26 @@ mod tests {
         assert!(looked(&mut night));
         let report = night.answer().unwrap().value;
         assert!(report.frames[0].is_used(), "{:?}", report.frames[0]);
+    }
+
+    #[test]
+    fn frames_after_a_noted_move_are_an_alignment_of_their_own() {
+        let folder = tempfile::tempdir().unwrap();
+        let copy = |name: &str| fs::copy(Path::new(DEMO).join(name), folder.path().join(name));
+        let mut night = live(folder.path());
+        copy("QLN_0211.jpg").unwrap();
+        looked(&mut night);
+        night.note_move().unwrap();
+        assert!(looked(&mut night), "a move is news");
+        copy("QLN_0212.jpg").unwrap();
+        looked(&mut night);
+        let now = night.answer().unwrap().value;
+        let names: Vec<&str> = now.alignments.iter().map(|one| one.name.as_str()).collect();
+        assert!(names[1].ends_with(", after correction 1"), "{names:?}");
+        let before = night.answer_up_to(names[0], &now).unwrap().value;
+        assert_eq!((before.alignments.len(), before.frames.len()), (1, 1));
+        night.take_move_back().unwrap();
+        assert!(looked(&mut night));
+        assert_eq!(night.answer().unwrap().value.alignments.len(), 1);
     }
 }
