@@ -14,9 +14,12 @@ pub mod diagnosis;
 pub mod frame;
 pub mod identify;
 pub mod limits;
+pub mod live;
 pub mod mount;
 pub mod pipeline;
 pub mod report;
+#[cfg(feature = "serve")]
+pub mod serve;
 pub mod simulate;
 pub mod sky;
 pub mod stars;

@@ -23,18 +23,18 @@ mod told;
 
 use std::path::{Path, PathBuf};
 
-pub use gather::MeasuredFrame;
+pub use gather::{MeasuredFrame, ReadFile, Source};
 pub use measure::measure;
 
 use alignment::{Examined, examine};
 use assemble::assemble;
 use facts::NightFacts;
-use gather::{Gathered, Source, gather};
+use gather::{Gathered, gather};
 
 use crate::advice::BaseScrews;
 use crate::cache::MeasureCache;
 use crate::error::{Error, Warned};
-use crate::frame::{NightFiles, Overrides, walk_night};
+use crate::frame::{CORRECTIONS_FILE, NightFiles, Overrides, walk_night};
 use crate::identify::Identifier;
 use crate::report::{NightReport, html};
 use crate::sky::{Direction, Horizon, Icrs};
@@ -141,23 +141,53 @@ pub fn diagnose(
 ) -> Result<Warned<NightReport>, Error> {
     let night = walk_night(root)?;
     let gathered = gather_night(&night, settings, progress);
-    let is_strange = |file: &&PathBuf| !is_own(&night.root, file, settings.cache.as_ref());
-    let n_ignored = night.ignored.iter().filter(is_strange).count();
-    let mut report = diagnose_gathered(gathered, n_ignored, settings, progress);
+    let strange = n_foreign(&night, settings);
+    let mut report = diagnose_gathered(gathered, strange, settings, progress);
     report.warnings.extend(night.warnings);
     Ok(report)
 }
 
-/// Settings, the page of an earlier run and kept measures are nothing to wonder about.
-fn is_own(root: &Path, file: &Path, cache: Option<&MeasureCache>) -> bool {
-    let is_kept = |cache: &MeasureCache| {
+/// The same as [`diagnose`] for files that were read already, as a night that is still going on
+/// has them.
+///
+/// `read` hands over what became of a file; files that it does not know are left out.
+pub fn diagnose_read(
+    night: &NightFiles,
+    read: impl Fn(&Path) -> Option<ReadFile>,
+    settings: &DiagnoseSettings,
+    progress: &dyn Progress,
+) -> Warned<NightReport> {
+    let gathered = night
+        .alignments
+        .iter()
+        .map(|alignment| {
+            let files = alignment.files.iter().filter_map(|file| read(file));
+            Gathered::of_read(alignment.name.clone(), files.collect())
+        })
+        .filter(|one| !one.is_empty())
+        .collect();
+    let gathered = in_order_of_time(gathered);
+    let mut report = diagnose_gathered(gathered, n_foreign(night, settings), settings, progress);
+    report.warnings.extend(night.warnings.iter().cloned());
+    report
+}
+
+/// Files of the night that are neither pictures nor our own: the settings file, the note of moves,
+/// the page of an earlier run and kept measures are nothing to wonder about.
+fn n_foreign(night: &NightFiles, settings: &DiagnoseSettings) -> usize {
+    let is_kept = |file: &Path, cache: &MeasureCache| {
         let folder = cache.folder().canonicalize();
-        let place = root.join(file).canonicalize();
+        let place = night.root.join(file).canonicalize();
         folder.is_ok_and(|folder| place.is_ok_and(|place| place.starts_with(folder)))
     };
-    file == Path::new(SETTINGS_FILE)
-        || file.ends_with(html::FILE_NAME)
-        || cache.is_some_and(is_kept)
+    let is_foreign = |file: &&PathBuf| {
+        let own = [SETTINGS_FILE, CORRECTIONS_FILE].map(Path::new);
+        let is_own = own.contains(&file.as_path())
+            || file.ends_with(html::FILE_NAME)
+            || settings.cache.as_ref().is_some_and(|cache| is_kept(file, cache));
+        !is_own
+    };
+    night.ignored.iter().filter(is_foreign).count()
 }
 
 /// The frames of one alignment whose stars were measured already.

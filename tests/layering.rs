@@ -9,7 +9,7 @@ const STANDS_ON: [(&str, &[&str]); 17] = [
     ("units", &[]),
     ("error", &[]),
     ("whole", &["error"]),
-    ("frame", &["units", "error"]),
+    ("frame", &["units", "error", "whole"]),
     ("stars", &["frame"]),
     ("cache", &["stars", "whole"]),
     ("sky", &["units", "error"]),
@@ -22,7 +22,9 @@ const STANDS_ON: [(&str, &[&str]); 17] = [
     ("advice", &["diagnosis"]),
     ("report", &["advice", "beam", "whole"]),
     ("pipeline", &["report", "simulate", "cache"]),
-    ("cli", &["pipeline"]),
+    ("live", &["pipeline"]),
+    ("serve", &["live"]),
+    ("cli", &["serve"]),
 ];
 
 /// All stages that a stage may use; `None` where the table does not know it.
@@ -44,7 +46,7 @@ const KEPT_OUT: [(&[&str], &[&str], &str); 7] = [
     ),
     (
         &["serde::", "serde_json::", "#[serde"],
-        &["report", "cli", "simulate"],
+        &["report", "cli", "simulate", "serve"],
         "inner types are not serialised",
     ),
     (
@@ -59,7 +61,7 @@ const KEPT_OUT: [(&[&str], &[&str], &str); 7] = [
             "Timestamp::now",
             "Zoned::now",
         ],
-        &["cli"],
+        &["cli", "live", "serve"],
         "the same frames give the same answer on any day",
     ),
     (
@@ -68,6 +70,8 @@ const KEPT_OUT: [(&[&str], &[&str], &str); 7] = [
             "frame",
             "report",
             "cli",
+            "live",
+            "serve",
             "simulate",
             "cache",
             "whole",

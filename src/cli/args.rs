@@ -9,7 +9,10 @@ use super::cache::CacheArgs;
 use super::keep::SettingsArgs;
 use super::limits::LimitsArgs;
 use super::polestar::PolestarArgs;
+#[cfg(feature = "serve")]
+use super::serve::ServeArgs;
 use super::simulate::SimulateArgs;
+use super::watch::WatchArgs;
 
 /// Why did the stars trail, and which way does the tracker's axis have to move?
 ///
@@ -29,6 +32,11 @@ pub struct CommandLine {
 pub enum Command {
     /// Say what trailed in a night's frames, why, how far, and which way to move the axis
     Diagnose(DiagnoseArgs),
+    /// Do the same again after each frame that arrives in the folder, until Ctrl-C
+    Watch(WatchArgs),
+    /// Show the answer after each frame as a page in a browser, until Ctrl-C
+    #[cfg(feature = "serve")]
+    Serve(ServeArgs),
     /// Measure single frames: stars, width, trail, where the camera looked
     Measure(MeasureArgs),
     /// Say how long a lens may expose, and which alignment an exposure needs, without frames

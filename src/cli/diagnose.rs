@@ -1,10 +1,11 @@
 //! `diagnose`: settings in, report to terminal and file out.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use crate::error::{Error, Warned};
 use crate::pipeline;
 use crate::report::json::{self, Target};
+use crate::report::page::Look;
 use crate::report::{NightReport, html, text};
 
 use super::Outcome;
@@ -40,21 +41,49 @@ pub fn run(args: &DiagnoseArgs) -> Result<Outcome, Error> {
 /// # Errors
 /// The first thing that was asked for and could not be written.
 fn publish(run: &DiagnoseRun, report: &Warned<NightReport>) -> Result<(), Error> {
+    let (files, page) = write_files(run, report);
+    let text = match &run.json {
+        Some(Target::StandardOutput) => Ok(()),
+        _ => terminal::print(&words(
+            run,
+            report,
+            page.as_deref(),
+            &terminal::look(run.red),
+        )),
+    };
+    files.and(text)
+}
+
+/// Writes JSON and page where they are wanted.
+///
+/// Output: the first failure, and where the page stands.
+pub(super) fn write_files(
+    run: &DiagnoseRun,
+    report: &Warned<NightReport>,
+) -> (Result<(), Error>, Option<PathBuf>) {
     let json = match &run.json {
         Some(Target::StandardOutput) => terminal::print(&json::to_string(report)),
         Some(Target::File(path)) => json::write_file(report, path),
         None => Ok(()),
     };
-    let page = write_page(&run.page, report);
-    let written = page.as_ref().ok().and_then(Option::as_deref);
-    let text = match (&run.json, run.detail) {
-        (Some(Target::StandardOutput), _) => Ok(()),
-        (_, Detail::Brief) => terminal::print(&text::brief(report, &terminal::look(run.red))),
-        (_, Detail::Full) => {
-            terminal::print(&text::full(report, written, &terminal::look(run.red)))
-        }
+    let (page, written) = match write_page(&run.page, report) {
+        Ok(path) => (Ok(()), path),
+        Err(error) => (Err(error), None),
     };
-    json.and(page.map(|_| ())).and(text)
+    (json.and(page), written)
+}
+
+/// The text that was asked for.
+pub(super) fn words(
+    run: &DiagnoseRun,
+    report: &Warned<NightReport>,
+    page: Option<&Path>,
+    look: &Look,
+) -> String {
+    match run.detail {
+        Detail::Brief => text::brief(report, look),
+        Detail::Full => text::full(report, page, look),
+    }
 }
 
 /// Writes the page; one that nobody asked for and that cannot be written is told, and no reason to fail.

@@ -10,8 +10,11 @@ pub mod cache;
 pub mod interrupt;
 pub mod limits;
 pub mod polestar;
+#[cfg(feature = "serve")]
+pub mod serve;
 pub mod settings;
 pub mod simulate;
+pub mod watch;
 
 mod angle_text;
 mod diagnose;
@@ -55,6 +58,9 @@ impl From<Outcome> for ExitCode {
 pub fn run(line: &args::CommandLine) -> Result<Outcome, Error> {
     match &line.command {
         args::Command::Diagnose(args) => diagnose::run(args),
+        args::Command::Watch(args) => watch::run(args),
+        #[cfg(feature = "serve")]
+        args::Command::Serve(args) => serve::run(args),
         args::Command::Measure(args) => measure::run(args),
         args::Command::Limits(args) => limits::run(args),
         args::Command::Polestar(args) => polestar::run(args),

@@ -8,7 +8,7 @@ use indicatif::{HumanDuration, ProgressBar, ProgressDrawTarget, ProgressState, P
 
 use crate::error::Error;
 use crate::pipeline::Progress;
-use crate::report::page::{Ink, Letters, Look};
+use crate::report::page::{Ink, Letters, Look, Page, Role};
 
 use super::refuse::printable;
 
@@ -60,19 +60,57 @@ fn ink(on_terminal: bool, red: bool, variable: impl Fn(&str) -> Option<String>) 
     }
 }
 
+/// Lines that standard output shows at once, and whether it is a terminal at all.
+pub fn height() -> Option<usize> {
+    let terminal = console::Term::stdout();
+    let (rows, _) = terminal.size_checked().filter(|_| terminal.is_term())?;
+    Some(usize::from(rows))
+}
+
+/// Words of little weight, folded to the terminal.
+pub fn line(words: &str, look: &Look) -> String {
+    let mut page = Page::new(*look);
+    page.words(Role::Quiet, "", words);
+    page.finish()
+}
+
+/// Clears the terminal; red on black stays black to its foot.
+pub fn clear(red: bool) -> Result<(), Error> {
+    print(if red {
+        "\x1b[0;31;40m\x1b[2J\x1b[H"
+    } else {
+        "\x1b[2J\x1b[H"
+    })
+}
+
 /// Writes text to standard output; a reader that went away early is no error.
 ///
 /// # Errors
 /// When the system refuses to write.
 pub fn print(text: &str) -> Result<(), Error> {
+    print_to_reader(text).map(|_| ())
+}
+
+/// The same; says whether anyone reads.
+pub fn print_to_reader(text: &str) -> Result<Reader, Error> {
     let mut out = io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
-        Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(Error::new(
+        Ok(()) => Ok(Reader::There),
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(Reader::Gone),
+        Err(error) => Err(Error::new(
             crate::error::ErrorKind::Io,
             format!("standard output: {error}"),
         )),
-        _ => Ok(()),
     }
+}
+
+/// Who reads standard output.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Reader {
+    /// Someone.
+    There,
+    /// Nobody any more.
+    Gone,
 }
 
 /// Writes an error and, on a second line, what to do about it, to standard error.

@@ -35,6 +35,15 @@ const RAW_ENDINGS: &[&str] = &[
 ];
 
 impl Format {
+    /// All of them.
+    pub(super) const ALL: [Format; 5] = [
+        Format::Jpeg,
+        Format::Png,
+        Format::Tiff,
+        Format::Fits,
+        Format::Raw,
+    ];
+
     /// What a person calls it.
     pub(super) fn name(self) -> &'static str {
         match self {
@@ -46,7 +55,7 @@ impl Format {
         }
     }
 
-    fn endings(self) -> &'static [&'static str] {
+    pub(super) fn endings(self) -> &'static [&'static str] {
         match self {
             Format::Jpeg => JPEG_ENDINGS,
             Format::Png => PNG_ENDINGS,
@@ -59,15 +68,9 @@ impl Format {
     /// The format that a file's name promises.
     pub(super) fn promised_by(path: &Path) -> Option<Format> {
         let ending = path.extension()?.to_str()?.to_ascii_lowercase();
-        [
-            Format::Jpeg,
-            Format::Png,
-            Format::Tiff,
-            Format::Fits,
-            Format::Raw,
-        ]
-        .into_iter()
-        .find(|format| format.endings().contains(&ending.as_str()))
+        Self::ALL
+            .into_iter()
+            .find(|format| format.endings().contains(&ending.as_str()))
     }
 
     /// Whether a name promises a picture of a kind that is known and not read.

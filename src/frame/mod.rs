@@ -9,6 +9,7 @@
 //! settles the facts. What a header lacks is listed by `missing`; doubts come as warnings.
 
 mod clock;
+mod corrections;
 mod decoded;
 #[cfg_attr(not(feature = "raw"), allow(dead_code))]
 mod directories;
@@ -29,6 +30,7 @@ mod limits;
 mod missing;
 mod mosaic;
 mod natural;
+mod offered;
 mod optics;
 mod orientation;
 mod png;
@@ -50,7 +52,9 @@ use jiff::civil::DateTime;
 
 use format::Format;
 
+pub use corrections::{CORRECTIONS_FILE, Corrections};
 pub use missing::{MissingFact, missing};
+pub use offered::{TELLING_BYTES, check_offered, endings};
 pub use read::{PictureFile, PixelFacts, read_frame, read_header};
 pub use sequence::{walk_files, walk_night};
 

@@ -6,7 +6,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use super::natural::natural_order;
-use super::{AlignmentFiles, Format, NightFiles};
+use super::{AlignmentFiles, Corrections, Format, NightFiles};
 use crate::error::{Error, ErrorKind, Warning};
 
 /// Folders nested deeper than this are no night.
@@ -19,7 +19,8 @@ const MAX_DEPTH: usize = 16;
 /// their endings. Hidden files and folders are skipped; folders reached twice through links are
 /// read once. Of a RAW file and a JPEG of the same name, the RAW file is taken; of two RAW files,
 /// the DNG; of a HEIF file and any other, the other. Pictures of kinds that are not read are
-/// listed too, so that reading them says what to do. What cannot be looked into comes as warnings,
+/// listed too, so that reading them says what to do. Where moves of the axis were noted in the
+/// night's folder, alignments are divided at them. What cannot be looked into comes as warnings,
 /// and the rest of the night goes on.
 /// Output: alignments and files in natural order (img2 before img10, capitals alike), the night's
 /// own folder first; paths relative to `root`.
@@ -27,7 +28,8 @@ const MAX_DEPTH: usize = 16;
 /// A path to a single file is read as [`walk_files`] does.
 ///
 /// # Errors
-/// `Io` if the folder cannot be read; `NotEnoughData` if it holds no picture.
+/// `Io` if the folder cannot be read; `NotEnoughData` if it holds no picture; `BadFile` if the note
+/// of moves cannot be understood.
 pub fn walk_night(root: &Path) -> Result<NightFiles, Error> {
     if root.is_file() {
         return walk_files(&[root.to_path_buf()]);
@@ -38,7 +40,8 @@ pub fn walk_night(root: &Path) -> Result<NightFiles, Error> {
     found.visit(&folder, 0);
     let mut night = found.into_night(&folder);
     night.root = root.to_path_buf();
-    needs_pictures(night, root)
+    let corrections = Corrections::read(root)?;
+    needs_pictures(corrections.divide(night), root)
 }
 
 /// The same for a list of files and folders, as a shell gives them.

@@ -38,6 +38,30 @@ pub struct SetAside {
     pub reason: String,
 }
 
+/// What became of one file of a night: its measured stars, or why it is set aside.
+#[derive(Debug, Clone)]
+pub struct ReadFile {
+    file: String,
+    outcome: Outcome,
+}
+
+impl ReadFile {
+    /// Reads a file of the night in `root` and measures its stars.
+    pub fn read(root: &Path, file: &Path, overrides: &Overrides, source: Source<'_>) -> Self {
+        let path = root.join(file);
+        Self {
+            file: slashed(file),
+            outcome: measure_file(&path, slashed(file), overrides, source)
+                .map_err(|error| named_within(error, &path, file)),
+        }
+    }
+
+    /// Why the file could not be used, if it could not.
+    pub fn error(&self) -> Option<&Error> {
+        self.outcome.as_ref().err()
+    }
+}
+
 /// The frames of one alignment folder.
 #[derive(Debug, Clone)]
 pub struct Gathered {
@@ -63,19 +87,16 @@ pub fn gather(
     source: Source<'_>,
     progress: &dyn Progress,
 ) -> Gathered {
-    let measured: Vec<_> = alignment
+    let read: Vec<ReadFile> = alignment
         .files
         .par_iter()
         .map(|file| {
-            let path = root.join(file);
-            let outcome = measure_file(&path, slashed(file), overrides, source)
-                .map_err(|error| named_within(error, &path, file));
+            let read = ReadFile::read(root, file, overrides, source);
             progress.step();
-            outcome
+            read
         })
         .collect();
-    let files = alignment.files.iter().map(|file| slashed(file));
-    Gathered::new(alignment.name.clone(), files.zip(measured))
+    Gathered::of_read(alignment.name.clone(), read)
 }
 
 /// One file's frame and warnings.
@@ -167,6 +188,11 @@ impl Gathered {
         gathered.name_gaps();
         gathered.sort_by_time();
         gathered
+    }
+
+    /// From files that were read already.
+    pub fn of_read(name: String, files: Vec<ReadFile>) -> Self {
+        Self::new(name, files.into_iter().map(|one| (one.file, one.outcome)))
     }
 
     /// From frames that were measured already.
@@ -281,6 +307,11 @@ impl Gathered {
                 )));
             }
         }
+    }
+
+    /// Whether it has no file at all, neither used nor set aside.
+    pub fn is_empty(&self) -> bool {
+        self.frames.is_empty() && self.set_aside.is_empty()
     }
 
     /// Start of the first frame, by UTC or by the camera's own clock.

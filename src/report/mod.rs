@@ -15,6 +15,7 @@ pub mod limits;
 pub mod measure;
 pub mod page;
 pub mod polestar;
+pub mod screen;
 pub mod text;
 
 mod exposing;

@@ -51,7 +51,7 @@ pub fn full(report: &Warned<NightReport>, pictures: Option<&Path>, look: &Look) 
     page.finish()
 }
 
-fn steps(now: &AlignmentReport, page: &mut Page) {
+pub(super) fn steps(now: &AlignmentReport, page: &mut Page) {
     for (nth, step) in now.todo.iter().enumerate() {
         page.words(Role::Body, &format!(" {}. ", nth + 1), step);
     }
@@ -70,6 +70,17 @@ fn alignment_now(night: &NightReport, alignment: &AlignmentReport, page: &mut Pa
         page.words(Role::Body, " ", &alignment.headline);
     }
     page.gap();
+    findings(alignment, page);
+    if let Some(outlook) = &alignment.outlook {
+        exposing::write(outlook, page);
+    }
+    let reasons = alignment.reasons.iter().map(String::as_str);
+    labelled(page, "why", Role::Body, reasons);
+    page.gap();
+}
+
+/// Shares of the trail, the axis, the longest exposure.
+pub(super) fn findings(alignment: &AlignmentReport, page: &mut Page) {
     causes(alignment, page);
     if let Some(found) = &alignment.axis {
         page.words(Role::Body, " axis     ", &axis_words(found));
@@ -80,12 +91,6 @@ fn alignment_now(night: &NightReport, alignment: &AlignmentReport, page: &mut Pa
     if let Some(words) = longest_words(&alignment.longest_exposure) {
         page.words(Role::Body, " expose   ", &words);
     }
-    if let Some(outlook) = &alignment.outlook {
-        exposing::write(outlook, page);
-    }
-    let reasons = alignment.reasons.iter().map(String::as_str);
-    labelled(page, "why", Role::Body, reasons);
-    page.gap();
 }
 
 fn frames_of(night: &NightReport, alignment: &AlignmentReport, page: &mut Page) {

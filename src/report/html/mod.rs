@@ -4,10 +4,12 @@
 //! Templates and style lie in `templates/`; the modules here lay their pictures out.
 
 mod drift;
+mod labels;
 mod map;
 mod plot;
 mod pole;
 mod scale;
+mod shares;
 mod star;
 
 use std::path::Path;
@@ -18,16 +20,16 @@ use super::exposing;
 use super::save::save;
 use super::table::{self, short};
 use super::text::{
-    aside_lines, axis_without_site_words, axis_words, cause_words, counted, longest_words,
-    site_words,
+    aside_lines, axis_without_site_words, axis_words, counted, longest_words, site_words,
 };
-use super::{AlignmentReport, CauseShare, FrameReport, NightReport};
+use super::{AlignmentReport, FrameReport, NightReport};
 use crate::advice::Decision;
-use crate::diagnosis::{Cause, Verdict};
+use crate::diagnosis::Verdict;
 use crate::error::{Error, Warned};
 use map::StarMap;
 use plot::Plot;
 use pole::PoleChart;
+use shares::Shares;
 use star::StarPair;
 
 /// How the page begins, by which a report is known as one.
@@ -52,18 +54,54 @@ pub fn write_file(report: &Warned<NightReport>, path: &Path) -> Result<(), Error
     save(path, &to_string(report), is_ours, "report of this program")
 }
 
+/// A report in two pieces of HTML, for a page of one's own: the answer, and all that it rests on.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Pieces {
+    /// A `header`: the answer, the steps, the main facts.
+    pub answer: String,
+    /// A `section` for each picture or list.
+    pub sections: String,
+}
+
+/// The pieces of the page; [`STYLE`] goes with them.
+pub fn pieces(report: &Warned<NightReport>) -> Pieces {
+    // As with the whole page, rendering does not fail.
+    Pieces {
+        answer: Answer::of(&report.value).render().unwrap_or_default(),
+        sections: Sections::of(report).render().unwrap_or_default(),
+    }
+}
+
+/// The style sheet of the page.
+pub const STYLE: &str = include_str!("templates/style.css");
+
 /// The whole page.
 #[derive(Template)]
 #[template(path = "page.html", config = "src/report/html/askama.toml")]
 struct Page {
     start: &'static str,
-    answer: String,
+    answer: Answer,
+    sections: Sections,
+    version: &'static str,
+}
+
+/// The answer, what to do, and the main facts.
+#[derive(Template)]
+#[template(path = "answer.html", config = "src/report/html/askama.toml")]
+struct Answer {
+    words: String,
     tone: &'static str,
     steps: Vec<String>,
     facts: Vec<Fact>,
+}
+
+/// All that the answer rests on.
+#[derive(Template)]
+#[template(path = "sections.html", config = "src/report/html/askama.toml")]
+struct Sections {
     pole: Option<PoleChart>,
     pole_words: Vec<String>,
-    causes: Vec<Bar>,
+    shares: Option<Shares>,
     alignments: Vec<Alignment>,
     exposures: Option<Plot>,
     /// How long to expose with which lens, a line each.
@@ -72,20 +110,12 @@ struct Page {
     assumed: Vec<String>,
     warnings: Vec<String>,
     aside: Vec<String>,
-    version: &'static str,
 }
 
 /// A name with what is known under it.
 struct Fact {
     name: &'static str,
     words: String,
-}
-
-/// A cause's part of the trail.
-struct Bar {
-    name: &'static str,
-    words: String,
-    percent: f64,
 }
 
 /// One alignment's pictures and table.
@@ -112,6 +142,8 @@ struct Card {
     trailed: bool,
     drift: String,
     pair: Option<StarPair>,
+    /// Why there is no pair, where that is known.
+    too_long: bool,
 }
 
 /// A frame's line in the table.
@@ -129,21 +161,38 @@ struct Row {
 
 impl Page {
     fn of(report: &Warned<NightReport>) -> Self {
+        Self {
+            start: START,
+            answer: Answer::of(&report.value),
+            sections: Sections::of(report),
+            version: env!("CARGO_PKG_VERSION"),
+        }
+    }
+}
+
+impl Answer {
+    fn of(night: &NightReport) -> Self {
+        let now = night.alignments.last();
+        Self {
+            words: spelt(&night.answer),
+            tone: now.map_or("unclear", |one| tone(one.decision)),
+            steps: now.map_or_else(Vec::new, |one| all_spelt(&one.todo)),
+            facts: now.map_or_else(Vec::new, facts),
+        }
+    }
+}
+
+impl Sections {
+    fn of(report: &Warned<NightReport>) -> Self {
         let night = &report.value;
         let now = night.alignments.last();
         let alignments = night.alignments.iter().enumerate();
         let focal = night.frames.iter().rev().find_map(|one| one.focal_length);
-        let texts = |list: &[String]| list.iter().map(|text| spelt(text)).collect();
         let site = night.site.iter().map(site_words);
         Self {
-            start: START,
-            answer: spelt(&night.answer),
-            tone: now.map_or("unclear", |one| tone(one.decision)),
-            steps: now.map_or_else(Vec::new, |one| texts(&one.todo)),
-            facts: now.map_or_else(Vec::new, facts),
             pole: PoleChart::of(night),
             pole_words: pole_words(night),
-            causes: now.map_or_else(Vec::new, |one| bars(&one.causes)),
+            shares: now.and_then(|one| Shares::of(&one.causes)),
             alignments: alignments
                 .map(|(nth, one)| Alignment::of(one, night, nth))
                 .collect(),
@@ -153,15 +202,18 @@ impl Page {
             exposing: now
                 .and_then(|one| one.outlook.as_ref())
                 .map_or_else(Vec::new, exposing::lines),
-            reasons: now.map_or_else(Vec::new, |one| texts(&one.reasons)),
+            reasons: now.map_or_else(Vec::new, |one| all_spelt(&one.reasons)),
             assumed: site
                 .chain(night.assumptions.iter().map(|text| spelt(text)))
                 .collect(),
             warnings: report.warnings.iter().map(|one| spelt(&one.text)).collect(),
             aside: aside_lines(night.frames.iter()),
-            version: env!("CARGO_PKG_VERSION"),
         }
     }
+}
+
+fn all_spelt(list: &[String]) -> Vec<String> {
+    list.iter().map(|text| spelt(text)).collect()
 }
 
 /// Words with the signs that a terminal may lack.
@@ -219,26 +271,6 @@ fn pole_words(night: &NightReport) -> Vec<String> {
         words.push("Ellipses hold the axis with 95 %.".to_owned());
     }
     words
-}
-
-fn bars(causes: &[CauseShare]) -> Vec<Bar> {
-    let most = causes.iter().map(|one| one.trail.px()).fold(0.0, f64::max);
-    let bar = |one: &CauseShare| Bar {
-        name: cause_words(one.cause),
-        words: format!(
-            "{:.1} px{}, {:.0} % sure",
-            one.trail.px(),
-            if one.cause == Cause::Lens {
-                " in the corners"
-            } else {
-                ""
-            },
-            // Nothing is certain, whatever the rounding says.
-            (100.0 * one.confidence).min(99.0)
-        ),
-        percent: plot::rounded(100.0 * one.trail.px() / most.max(1e-9)).clamp(0.5, 100.0),
-    };
-    causes.iter().map(bar).collect()
 }
 
 impl Alignment {
@@ -325,6 +357,7 @@ impl Card {
                 .as_ref()
                 .map_or(String::new(), drift::drift_words),
             pair: StarPair::of(frame),
+            too_long: star::is_longer_than_picture(frame),
         }
     }
 }
@@ -390,6 +423,7 @@ mod tests {
         let page = to_string(&report);
         for title in [
             "The axis and the pole",
+            "What draws the trails",
             "Drift along the daily motion",
             "Drift across the daily motion",
             "Drive against its mean rate",

@@ -4,6 +4,7 @@
 use askama::Template;
 use nalgebra::Matrix2;
 
+use super::labels::{Label, Labels};
 use super::plot::rounded;
 use super::scale::round_step;
 use crate::report::{AxisReport, NightReport, PoleReport};
@@ -20,6 +21,8 @@ const MOON_RADIUS: Angle = Angle::from_arcmin(15.5);
 const ELLIPSE_SIGMAS: f64 = 2.4477;
 /// The pole star is drawn where it does not make the rest small.
 const STAR_WITHIN: f64 = 3.0;
+/// Points of the arrow that words keep off.
+const ARROW_STEPS: u32 = 24;
 /// Smallest distance that the drawing reaches to.
 const SMALLEST_REACH: Angle = Angle::from_arcmin(4.0);
 
@@ -35,15 +38,13 @@ struct Ring {
 
 /// An alignment's axis with the ellipse of its uncertainty.
 struct AxisMark {
-    name: String,
     at: Place,
     /// Half axes of the ellipse, and the tilt of the first, degrees clockwise.
     long: f64,
     short: f64,
     tilt: f64,
     class: &'static str,
-    label: Place,
-    anchor: &'static str,
+    label: Label,
 }
 
 struct Arrow {
@@ -53,7 +54,7 @@ struct Arrow {
 
 struct StarMark {
     at: Place,
-    name: &'static str,
+    label: Label,
 }
 
 struct Moon {
@@ -73,6 +74,7 @@ pub(super) struct PoleChart {
     star: Option<StarMark>,
     axes: Vec<AxisMark>,
     arrow: Option<Arrow>,
+    pole_label: Label,
     moon: Option<Moon>,
     left: &'static str,
     right: &'static str,
@@ -123,15 +125,27 @@ impl PoleChart {
             Hemisphere::South => ("east", "west"),
         };
         let last_has_axis = night.alignments.last()?.axis.is_some();
+        let rings = rings(reach, sky.scale);
+        let arrow = arrow(night, now, &sky);
+        let star_at = star_place(pole, reach, &sky);
+        let mut labels = labels(&rings, arrow.as_ref(), star_at.as_ref());
+        // The axis first: its name is the one to be found at once.
+        let axes = axes(&known, last_has_axis, &sky, &mut labels);
+        let star = star_at.map(|(at, name)| StarMark {
+            label: labels.beside(at.x, at.y, name),
+            at,
+        });
+        let pole_label = labels.beside(SIDE / 2.0, SIDE / 2.0, "pole");
         Some(Self {
             side: SIDE,
             middle: SIDE / 2.0,
             description: description(night, pole),
-            rings: rings(reach, sky.scale),
+            rings,
             true_pole: sky.beside(0.0, -pole.lift.arcmin()),
-            star: star(pole, reach, &sky),
-            axes: axes(&known, last_has_axis, &sky),
-            arrow: arrow(night, now, &sky),
+            star,
+            axes,
+            arrow,
+            pole_label,
             moon: moon(reach, &sky),
             left,
             right,
@@ -180,21 +194,49 @@ fn rings(reach: Angle, scale: f64) -> Vec<Ring> {
         .collect()
 }
 
-fn star(pole: &PoleReport, reach: Angle, sky: &Sky) -> Option<StarMark> {
+fn star_place(pole: &PoleReport, reach: Angle, sky: &Sky) -> Option<(Place, &'static str)> {
     let (star, place) = pole.star.filter(|(_, place)| place.distance <= reach)?;
-    Some(StarMark {
-        at: sky.beside(place.right().arcmin(), place.up().arcmin()),
-        name: star.name(),
-    })
+    let at = sky.beside(place.right().arcmin(), place.up().arcmin());
+    Some((at, star.name()))
 }
 
-fn axes(known: &[(&str, &AxisReport)], last_is_now: bool, sky: &Sky) -> Vec<AxisMark> {
+/// The drawing with its marks and fixed words taken.
+fn labels(rings: &[Ring], arrow: Option<&Arrow>, star: Option<&(Place, &str)>) -> Labels {
+    let middle = SIDE / 2.0;
+    let mut labels = Labels::new(SIDE);
+    labels.keep_off(middle, middle, 9.0);
+    labels.keep_off_words(6.0, middle - 6.0, "start", 4);
+    labels.keep_off_words(SIDE - 6.0, middle - 6.0, "end", 4);
+    labels.keep_off_words(middle + 6.0, 14.0, "start", 2);
+    for ring in rings {
+        labels.keep_off_words(middle + 3.0, middle - ring.radius + 12.0, "start", 4);
+    }
+    if let Some((at, _)) = star {
+        labels.keep_off(at.x, at.y, 9.0);
+    }
+    if let Some(arrow) = arrow {
+        for nth in 0..=ARROW_STEPS {
+            let part = f64::from(nth) / f64::from(ARROW_STEPS);
+            let x = arrow.from.x + part * (arrow.to.x - arrow.from.x);
+            let y = arrow.from.y + part * (arrow.to.y - arrow.from.y);
+            labels.keep_off(x, y, 3.0);
+        }
+    }
+    labels
+}
+
+fn axes(
+    known: &[(&str, &AxisReport)],
+    last_is_now: bool,
+    sky: &Sky,
+    labels: &mut Labels,
+) -> Vec<AxisMark> {
     let mut marks = Vec::new();
     for (nth, (name, axis)) in known.iter().enumerate() {
         let is_now = last_is_now && nth + 1 == known.len();
         let class = if is_now { "axis now" } else { "axis before" };
         let mut mark = |name: String, east: Angle, up: Angle| {
-            marks.push(axis_mark(name, (east, up), axis, class, sky));
+            marks.push(axis_mark(&name, (east, up), axis, class, sky, labels));
         };
         let (up, east) = (axis.altitude_error.value, axis.azimuth_error.value);
         let word = if known.len() > 1 { *name } else { "axis" };
@@ -210,22 +252,18 @@ fn axes(known: &[(&str, &AxisReport)], last_is_now: bool, sky: &Sky) -> Vec<Axis
 }
 
 fn axis_mark(
-    name: String,
+    name: &str,
     (east, up): (Angle, Angle),
     axis: &AxisReport,
     class: &'static str,
     sky: &Sky,
+    labels: &mut Labels,
 ) -> AxisMark {
     let (long, short, tilt) = ellipse(axis, sky.east);
     let at = sky.place(east, up);
-    let on_right = at.x < 0.7 * SIDE;
+    labels.keep_off(at.x, at.y, 6.0);
     AxisMark {
-        name,
-        label: Place {
-            x: at.x + if on_right { 10.0 } else { -10.0 },
-            y: at.y - 10.0,
-        },
-        anchor: if on_right { "start" } else { "end" },
+        label: labels.beside(at.x, at.y, name),
         at,
         long: rounded(long.arcmin() * sky.scale).min(2.0 * SIDE),
         short: rounded(short.arcmin() * sky.scale).min(2.0 * SIDE),

@@ -12,6 +12,9 @@ pub(super) const MAGNIFIED: usize = 8;
 /// Largest side of a picture on the screen.
 const LARGEST: usize = 240;
 
+/// Part of a picture's side that a trail may fill.
+const FILLED: f64 = 0.9;
+
 /// The pair of pictures as data addresses, and their side on the screen.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct StarPair {
@@ -27,10 +30,22 @@ pub(super) struct StarPair {
     pub(super) n_stars: usize,
 }
 
+/// Whether a frame's trail is so long that the picture of its star would show a piece of it.
+pub(super) fn is_longer_than_picture(frame: &FrameReport) -> bool {
+    let stacked = frame.pictures.as_ref().and_then(|one| one.stacked.as_ref());
+    let trail = frame.trail.map(|trail| trail.length.value.px());
+    let side = stacked.map(|star| star.side as f64 / star.cells_per_pixel as f64);
+    side.zip(trail)
+        .is_some_and(|(side, trail)| FILLED * side < trail)
+}
+
 impl StarPair {
-    /// The pair of a frame, if its stars were stacked.
+    /// The pair of a frame, if its stars were stacked and the picture holds a whole star.
     pub(super) fn of(frame: &FrameReport) -> Option<Self> {
         let star = frame.pictures.as_ref()?.stacked.as_ref()?;
+        if is_longer_than_picture(frame) {
+            return None;
+        }
         let width = frame.fwhm?.value.px() * star.cells_per_pixel as f64;
         let side = star.side / star.cells_per_pixel * MAGNIFIED;
         Some(Self {
@@ -97,5 +112,13 @@ mod tests {
         };
         let half = gaussian(&star, 10.0, 10 * 21 + 15);
         assert!((half - 0.5).abs() < 1e-6);
+    }
+
+    #[test]
+    fn a_trail_that_leaves_the_picture_has_none() {
+        let mut frame = sample::realign().value.frames[0].clone();
+        assert!(StarPair::of(&frame).is_some() && !is_longer_than_picture(&frame));
+        frame.trail = Some(sample::trail(1000.0, 1.0, 0.1));
+        assert!(StarPair::of(&frame).is_none() && is_longer_than_picture(&frame));
     }
 }
