@@ -6,7 +6,7 @@ use super::limits::check_size;
 use crate::error::Error;
 
 /// Directories beyond this number are not looked at.
-const MAX_DIRECTORIES: usize = 64;
+const MAX_DIRECTORIES: usize = 500;
 /// Entries of an array beyond this number are damage.
 const MAX_VALUES: usize = 1_000_000;
 /// More values a pixel are damage: no camera stores as many, transparency and depth included.
@@ -51,14 +51,7 @@ pub(super) fn check_directories(bytes: &[u8]) -> Result<(), Error> {
             check_counts(&directory)?;
         }
     }
-    if bytes.starts_with(b"\0MRM") {
-        // Where its TIFF is lost, the decoder takes the file itself for one.
-        let reader = Reader {
-            bytes,
-            little_endian: false,
-        };
-        reader.directory(8).as_ref().map_or(Ok(()), check_counts)?;
-    }
+    check_named_blocks(bytes)?;
     for directory in all_directories(Reader::new(bytes)) {
         check_counts(&directory)?;
         let side = |tag| directory.numbers(tag).first().copied();
@@ -112,11 +105,32 @@ fn embedded(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
     places.take(MOST).map(move |at| &bytes[at..])
 }
 
+/// Refuses a RAW file of named blocks whose TIFF lies: it is taken to follow the block's name,
+/// whatever stands there, and to be the file itself where that block is missing.
+fn check_named_blocks(bytes: &[u8]) -> Result<(), Error> {
+    if !bytes.starts_with(b"\0MRM") {
+        return Ok(());
+    }
+    let named = |at: &usize| &bytes[*at..at + 4] == b"\0TTW";
+    let places = (0..bytes.len().saturating_sub(8)).filter(named);
+    for start in std::iter::once(0).chain(places.map(|at| at + 8)) {
+        let reader = Reader {
+            bytes: &bytes[start..],
+            little_endian: false,
+        };
+        reader.directory(8).as_ref().map_or(Ok(()), check_counts)?;
+    }
+    Ok(())
+}
+
 /// Refuses entries of more values than the file has bytes for.
 fn check_counts(directory: &Directory) -> Result<(), Error> {
     let file = directory.reader.bytes.len() as u64;
     for at in (0..directory.count).map(|index| directory.entries + 12 * index) {
-        let Some((kind, count)) = directory.reader.u16(at + 2).zip(directory.reader.u32(at + 4))
+        let Some((kind, count)) = directory
+            .reader
+            .u16(at + 2)
+            .zip(directory.reader.u32(at + 4))
         else {
             break;
         };
@@ -316,9 +330,16 @@ mod tests {
     fn entries_that_claim_more_than_the_file_holds_are_refused() {
         let mut lying = file(&[(IMAGE_WIDTH, 100), (700, 1)]);
         lying[8 + 2 + 12 + 4..][..4].copy_from_slice(&0xFFFF_FFFFu32.to_le_bytes());
-        for bytes in [lying.clone(), [b"FUJIFILMCCD-RAW ".as_slice(), &lying].concat()] {
+        for bytes in [
+            lying.clone(),
+            [b"FUJIFILMCCD-RAW ".as_slice(), &lying].concat(),
+        ] {
             let error = check_directories(&bytes).unwrap_err();
-            assert!(error.context.contains("4294967295 values"), "{}", error.context);
+            assert!(
+                error.context.contains("4294967295 values"),
+                "{}",
+                error.context
+            );
         }
     }
 
