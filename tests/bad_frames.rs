@@ -150,6 +150,11 @@ fn damaged_raw_files_are_refused() {
     assert_refused("huge.dng", Unsupported, &["4000000000", "too large"]);
     assert_refused("empty_directory.dng", BadFile, &["camera RAW"]);
     assert_refused("huge_tiles.dng", Unsupported, &["4000000000", "too large"]);
+    assert_refused(
+        "claims_values.mrw",
+        BadFile,
+        &["camera RAW", "an entry claims"],
+    );
     assert_refused("many_values.dng", BadFile, &["65535 values a pixel"]);
     assert_refused(
         "white_below_black.dng",

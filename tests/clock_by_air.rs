@@ -60,7 +60,6 @@ fn a_clock_an_hour_off_is_told_with_its_side() {
         assert!(words.contains("your camera clock is"), "{hours} h: {words}");
         let clause = words.split("your camera clock is").nth(1).unwrap();
         let told = clause.split('(').next().unwrap();
-        println!("{hours} h: {told}");
         assert!(told.contains(side), "{hours} h: {told}");
         let minutes = minutes_of(told);
         assert!(
@@ -89,7 +88,6 @@ fn a_right_clock_is_never_accused() {
         let words = words(&night);
         assert!(!words.contains("camera clock"), "seed {seed}: {words}");
         let assumed = night.value.assumptions.join("\n");
-        println!("{assumed}");
         assert!(
             assumed.contains("the air flattens"),
             "seed {seed}: {assumed}"

@@ -114,13 +114,6 @@ fn one_night_in_jpeg_tiff_dng_and_fits_has_one_axis() {
     let formats = ["jpg", "tif16", "dng", "fits"];
     let axes = formats.map(|format| drawn(format, true, 1));
     for (name, axis) in formats.iter().zip(&axes) {
-        println!(
-            "{name}: up {:.3} +- {:.3}, east {:.3} +- {:.3} arcmin",
-            axis.altitude_error.value.arcmin(),
-            axis.altitude_error.sigma.arcmin(),
-            axis.azimuth_error.value.arcmin(),
-            axis.azimuth_error.sigma.arcmin()
-        );
         assert_true(name, axis);
         assert_agree(name, axis.altitude_error, axes[0].altitude_error);
         assert_agree(name, axis.azimuth_error, axes[0].azimuth_error);

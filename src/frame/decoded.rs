@@ -131,6 +131,7 @@ fn fill_holes(light: &mut [f32]) -> Result<Option<Warning>, Error> {
 /// The error of a file that its decoder gave up on; the decoder's reason on one line.
 pub(super) fn damaged(format: Format, reason: impl std::fmt::Display) -> Error {
     let reason = reason.to_string();
+    let reason: String = reason.chars().take(200).collect();
     let words: Vec<&str> = reason.split_whitespace().collect();
     Error::new(
         ErrorKind::BadFile,

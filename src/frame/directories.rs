@@ -6,7 +6,7 @@ use super::limits::check_size;
 use crate::error::Error;
 
 /// Directories beyond this number are not looked at.
-const MAX_DIRECTORIES: usize = 64;
+const MAX_DIRECTORIES: usize = 500;
 /// Entries of an array beyond this number are damage.
 const MAX_VALUES: usize = 1_000_000;
 /// More values a pixel are damage: no camera stores as many, transparency and depth included.
@@ -22,6 +22,8 @@ const TILE_LENGTH: u16 = 323;
 const TILE_OFFSETS: u16 = 324;
 const TILE_BYTE_COUNTS: u16 = 325;
 const SUB_DIRECTORIES: u16 = 330;
+const EXIF_DIRECTORY: u16 = 34665;
+const GPS_DIRECTORY: u16 = 34853;
 const DNG_VERSION: u16 = 50706;
 
 /// Whether a TIFF-like file is a camera's RAW: a DNG carries the tag DNGVersion in its first
@@ -34,14 +36,24 @@ pub(super) fn is_raw(bytes: &[u8]) -> bool {
             .is_some_and(|directory| directory.holds(DNG_VERSION))
 }
 
-/// Refuses pictures of absurd size and pictures whose data reach beyond the end of the file.
+/// Refuses pictures of absurd size, pictures whose data reach beyond the end of the file, and values
+/// that no file of this length can hold.
 ///
+/// Decoders take memory for as many values as an entry claims before they look for them. RAW files
+/// that are no TIFF hold TIFFs: those are looked for by their first bytes.
 /// Source: [TIFF] 6.0, sections 2 (structure), 8 and 15 (strips and tiles).
 ///
 /// # Errors
 /// As [`check_size`]; `BadFile` where the file is cut short.
 pub(super) fn check_directories(bytes: &[u8]) -> Result<(), Error> {
-    for directory in all_directories(bytes) {
+    for part in embedded(bytes) {
+        for directory in all_directories(Reader::new(part)) {
+            check_counts(&directory)?;
+        }
+    }
+    check_named_blocks(bytes)?;
+    for directory in all_directories(Reader::new(bytes)) {
+        check_counts(&directory)?;
         let side = |tag| directory.numbers(tag).first().copied();
         if let (Some(width), Some(height)) = (side(IMAGE_WIDTH), side(IMAGE_LENGTH)) {
             // Previews may be smaller than any frame.
@@ -79,9 +91,66 @@ pub(super) fn check_directories(bytes: &[u8]) -> Result<(), Error> {
     Ok(())
 }
 
+/// Parts of a file that begin as a TIFF does, the file itself left out.
+fn embedded(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
+    /// How far into a file headers are looked for, and how many.
+    const REACH: usize = 1 << 20;
+    const MOST: usize = 64;
+    let head = &bytes[..bytes.len().min(REACH)];
+    let begins = |at: &usize| {
+        let four = &head[*at..at + 4];
+        four == b"II*\0" || four == b"MM\0*"
+    };
+    let places = (1..head.len().saturating_sub(3)).filter(begins);
+    places.take(MOST).map(move |at| &bytes[at..])
+}
+
+/// Refuses a RAW file of named blocks whose TIFF lies: it is taken to follow the block's name,
+/// whatever stands there, and to be the file itself where that block is missing.
+fn check_named_blocks(bytes: &[u8]) -> Result<(), Error> {
+    if !bytes.starts_with(b"\0MRM") {
+        return Ok(());
+    }
+    let named = |at: &usize| &bytes[*at..at + 4] == b"\0TTW";
+    let places = (0..bytes.len().saturating_sub(8)).filter(named);
+    for start in std::iter::once(0).chain(places.map(|at| at + 8)) {
+        let reader = Reader {
+            bytes: &bytes[start..],
+            little_endian: false,
+        };
+        reader.directory(8).as_ref().map_or(Ok(()), check_counts)?;
+    }
+    Ok(())
+}
+
+/// Refuses entries of more values than the file has bytes for.
+fn check_counts(directory: &Directory) -> Result<(), Error> {
+    let file = directory.reader.bytes.len() as u64;
+    for at in (0..directory.count).map(|index| directory.entries + 12 * index) {
+        let Some((kind, count)) = directory
+            .reader
+            .u16(at + 2)
+            .zip(directory.reader.u32(at + 4))
+        else {
+            break;
+        };
+        let size = match kind {
+            3 | 8 => 2,
+            4 | 9 | 11 | 13 => 4,
+            5 | 10 | 12 => 8,
+            _ => 1,
+        };
+        if u64::from(count) * size > file {
+            let reason = format!("an entry claims {count} values in {file} bytes");
+            return Err(damaged(Format::Raw, reason));
+        }
+    }
+    Ok(())
+}
+
 /// The chain of directories and the ones below them, each once.
-fn all_directories(bytes: &[u8]) -> Vec<Directory<'_>> {
-    let Some(reader) = Reader::new(bytes) else {
+fn all_directories(reader: Option<Reader<'_>>) -> Vec<Directory<'_>> {
+    let Some(reader) = reader else {
         return Vec::new();
     };
     let mut waiting: Vec<usize> = reader.first().into_iter().collect();
@@ -94,7 +163,10 @@ fn all_directories(bytes: &[u8]) -> Vec<Directory<'_>> {
         seen.push(at);
         if let Some(directory) = reader.directory(at) {
             waiting.extend(directory.next);
-            let below = directory.numbers(SUB_DIRECTORIES);
+            let below: Vec<u64> = [SUB_DIRECTORIES, EXIF_DIRECTORY, GPS_DIRECTORY]
+                .into_iter()
+                .flat_map(|tag| directory.numbers(tag))
+                .collect();
             waiting.extend(
                 below
                     .into_iter()
@@ -252,6 +324,23 @@ mod tests {
             "{}",
             error.context
         );
+    }
+
+    #[test]
+    fn entries_that_claim_more_than_the_file_holds_are_refused() {
+        let mut lying = file(&[(IMAGE_WIDTH, 100), (700, 1)]);
+        lying[8 + 2 + 12 + 4..][..4].copy_from_slice(&0xFFFF_FFFFu32.to_le_bytes());
+        for bytes in [
+            lying.clone(),
+            [b"FUJIFILMCCD-RAW ".as_slice(), &lying].concat(),
+        ] {
+            let error = check_directories(&bytes).unwrap_err();
+            assert!(
+                error.context.contains("4294967295 values"),
+                "{}",
+                error.context
+            );
+        }
     }
 
     #[test]

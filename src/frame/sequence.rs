@@ -227,7 +227,7 @@ fn without_twins(files: &BTreeSet<PathBuf>) -> (Vec<PathBuf>, Vec<PathBuf>) {
     }
     files.iter().cloned().partition(|path| {
         let beaten = worth(path).zip(best.get(&stem(path)));
-        !beaten.is_some_and(|(own, best)| own < *best)
+        beaten.is_none_or(|(own, best)| own >= *best)
     })
 }
 

@@ -52,7 +52,7 @@ fn clock_sentence(facts: &NightFacts, examined: &[Examined], by_air: ClockByAir)
     // A clock wrong by an hour matters where it moves the answer by more than the answer's noise.
     Some(if hour >= 1.0 {
         format!(
-            "the camera's clock is right; if it is an hour off (summer time?), the axis error turns by 15 degrees, {hour:.0}' here"
+            "the camera's clock is right, which these frames do not show; if it is an hour off (summer time?), the axis error turns by 15 degrees, {hour:.0}' here"
         )
     } else {
         "the camera's clock is right".to_owned()

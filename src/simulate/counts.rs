@@ -203,6 +203,6 @@ mod tests {
     #[test]
     fn a_text_fits_its_card() {
         assert_eq!(quoted("Q-6"), "'Q-6     '");
-        assert_eq!(quoted("it's \u{e9}"), "'it''s    '");
+        assert_eq!(quoted("it's \u{e9}"), "'it''s   '");
     }
 }
