@@ -106,7 +106,8 @@ impl Doings {
         let alignment = &full.alignments[0];
         let focal_px = full.lens.focal_mm * 1000.0 / full.camera.pitch_um;
         let mut px = Vec::new();
-        if alignment.axis.altitude_error_arcmin != 0.0 || alignment.axis.azimuth_error_arcmin != 0.0 {
+        if alignment.axis.altitude_error_arcmin != 0.0 || alignment.axis.azimuth_error_arcmin != 0.0
+        {
             let axis = alone(&|one| one.alignments[0].axis = alignment.axis)?;
             px.push((Cause::Axis, worst_trail(&still, &axis)));
         }
@@ -114,7 +115,8 @@ impl Doings {
             px.push((cause, worst_trail(&still, &frames(&one)?)));
         }
         if !alignment.drive.slip.is_empty() {
-            let slipped = alone(&|one| one.alignments[0].drive.slip = alignment.drive.slip.clone())?;
+            let slipped =
+                alone(&|one| one.alignments[0].drive.slip = alignment.drive.slip.clone())?;
             let between = focal_px * largest_step(&still, &slipped);
             px.push((Cause::Slip, worst_trail(&still, &slipped).max(between)));
         }
@@ -136,7 +138,9 @@ impl Doings {
         px.push((Cause::Lens, segment(corner)));
         // A Gaussian's moment is the square of its width over 8 ln 2, a disc's d^2 / 16.
         let eight_ln_2 = 8.0 * std::f64::consts::LN_2;
-        let width_px = lens.fwhm_px.hypot(lens.defocus_px * (eight_ln_2 / 16.0).sqrt());
+        let width_px = lens
+            .fwhm_px
+            .hypot(lens.defocus_px * (eight_ln_2 / 16.0).sqrt());
         if lens.defocus_px > 0.0 {
             px.push((Cause::Focus, width_px));
         }
