@@ -1,6 +1,6 @@
 //! Evidence into shares of the trail.
 
-use super::confidence::{is_right, is_there};
+use super::confidence::{is_right, is_there, of_two_frames};
 use super::contradiction::excess_across;
 use super::drive_fault::find_drive_fault;
 use super::evidence::{Evidence, FrameEvidence};
@@ -44,11 +44,32 @@ pub fn find_causes(evidence: &Evidence) -> Finding {
     shares.sort_by(|a, b| b.trail.value.px().total_cmp(&a.trail.value.px()));
     let cause = dominant(evidence, &shares, tolerance.px(), longest_trail);
     let confidence = confidence(cause, &shares, tolerance.px(), longest_trail);
+    let confidence = confidence.map(|sure| match cause {
+        Cause::DriveRate | Cause::DrivePeriodic if !tells_rate_from_swing(evidence) => {
+            of_two_frames(sure)
+        }
+        _ => sure,
+    });
     let named = shares.iter_mut().find(|share| share.cause == cause);
     if let (Some(share), Some(confidence)) = (named, confidence) {
         share.confidence = confidence;
     }
     finding(cause, confidence, shares)
+}
+
+/// Whether the drive's rate fits a switch position, or was seen over two intervals of a pointing.
+fn tells_rate_from_swing(evidence: &Evidence) -> bool {
+    let record = evidence.fit.as_ref().and_then(|fit| fit.drive.as_ref());
+    record.is_none_or(|record| {
+        let rates = record
+            .residuals
+            .iter()
+            .map(|one| one.rate_to_next.is_some());
+        let rates: Vec<bool> = rates.collect();
+        let two_in_turn = rates.windows(2).any(|pair| pair[0] && pair[1]);
+        let is_named = !matches!(record.nominal, None | Some(NominalRate::Sidereal));
+        two_in_turn || is_named
+    })
 }
 
 /// How likely the answer is right; "cannot tell" has none.
