@@ -227,10 +227,7 @@ fn mirrored(situation: &Situation<'_>, axis: &AxisEstimate) -> AxisError {
 
 fn aligned(situation: &Situation<'_>) -> String {
     let now = situation.limits.now.map_or(String::new(), |limit| {
-        format!(
-            " Stars stay round up to {} here.",
-            settable_words(limit)
-        )
+        format!(" Stars stay round up to {} here.", settable_words(limit))
     });
     let beside = situation.evidence.axis_beside_field();
     let over_ground = situation.evidence.axis();

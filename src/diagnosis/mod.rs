@@ -3,9 +3,11 @@
 //! `evidence` gathers what each frame shows and what the mount's fit predicts for it; `drive_fault`
 //! tells the ways in which a drive goes wrong apart, `seen_step` by what the exposures show of it;
 //! `contradiction` takes an axis away that the
-//! exposures do not show; `weigh` turns all of it into shares; `limits` and `outlook` tell how long
+//! exposures do not show; `weigh` turns all of it into shares, `confidence` says how sure
+//! they are; `limits` and `outlook` tell how long
 //! to expose.
 
+mod confidence;
 mod contradiction;
 pub mod drive_fault;
 pub mod evidence;
@@ -33,7 +35,8 @@ pub struct CauseShare {
     pub cause: Cause,
     /// Trail that it makes in the frame where it makes most, with its sigma.
     pub trail: Measured<Pixels>,
-    /// Probability that it makes a visible trail at all, [0, 1].
+    /// Probability that it makes a visible trail at all, [0, 1]; of the dominant cause, that of the
+    /// answer.
     pub confidence: f64,
 }
 
@@ -42,6 +45,8 @@ pub struct CauseShare {
 pub struct Finding {
     /// The dominant cause.
     pub cause: Cause,
+    /// Probability that it is the dominant one, [0, 1]; `None` where the cause cannot be told.
+    pub confidence: Option<f64>,
     /// Causes that make some trail, largest first.
     pub shares: Vec<CauseShare>,
     /// Trail that still counts as round, for this night's stars.

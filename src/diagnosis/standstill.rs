@@ -93,14 +93,16 @@ fn is_alone(pointing: &[FrameEvidence], n_standing: usize, along_px: f64) -> boo
     };
     let own = pointing.get(n_standing - 1).and_then(beyond);
     let others = &pointing[n_standing..];
-    let rest = others.iter().map(|frame| Some((beyond(frame)?, own_along(frame)?)));
+    let rest = others
+        .iter()
+        .map(|frame| Some((beyond(frame)?, own_along(frame)?)));
     let rest: Option<Vec<(f64, f64)>> = rest.collect();
     let (Some(own), Some(rest)) = (own, rest) else {
         return false;
     };
-    let alone = rest.iter().all(|(beyond, shown)| {
-        own > ALONE * beyond && along_px > EXCEEDS * shown
-    });
+    let alone = rest
+        .iter()
+        .all(|(beyond, shown)| own > ALONE * beyond && along_px > EXCEEDS * shown);
     alone && own > along_px / ALONE
 }
 
@@ -123,7 +125,11 @@ fn stood(frame: &FrameEvidence) -> Option<(Measured<f64>, Measured<Pixels>)> {
 /// The trail across the daily motion that the axis and the air do not draw.
 fn across_beyond_axis(frame: &FrameEvidence) -> Option<f64> {
     let parts = frame.predicted?;
-    Some(excess_across(frame, parts.axis + parts.refraction)?.value.max(0.0))
+    Some(
+        excess_across(frame, parts.axis + parts.refraction)?
+            .value
+            .max(0.0),
+    )
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! Evidence into shares of the trail.
 
+use super::confidence::{is_right, is_there, of_two_frames};
 use super::contradiction::excess_across;
 use super::drive_fault::find_drive_fault;
 use super::evidence::{Evidence, FrameEvidence};
@@ -29,19 +30,64 @@ const LEAST_EXCESS_PX: f64 = 0.7;
 pub fn find_causes(evidence: &Evidence) -> Finding {
     let tolerance = tolerance(evidence);
     let longest_trail = longest_trail(evidence);
-    let finding = |cause, shares| Finding {
+    let finding = |cause, confidence, shares| Finding {
         cause,
+        confidence,
         shares,
         tolerance,
         longest_trail,
     };
     if evidence.frames.iter().all(|frame| frame.trail.is_none()) {
-        return finding(Cause::Unknown, Vec::new());
+        return finding(Cause::Unknown, None, Vec::new());
     }
     let mut shares = shares(evidence, tolerance.px());
     shares.sort_by(|a, b| b.trail.value.px().total_cmp(&a.trail.value.px()));
     let cause = dominant(evidence, &shares, tolerance.px(), longest_trail);
-    finding(cause, shares)
+    let confidence = confidence(cause, &shares, tolerance.px(), longest_trail);
+    let confidence = confidence.map(|sure| match cause {
+        Cause::DriveRate | Cause::DrivePeriodic if !tells_rate_from_swing(evidence) => {
+            of_two_frames(sure)
+        }
+        _ => sure,
+    });
+    let named = shares.iter_mut().find(|share| share.cause == cause);
+    if let (Some(share), Some(confidence)) = (named, confidence) {
+        share.confidence = confidence;
+    }
+    finding(cause, confidence, shares)
+}
+
+/// Whether the drive's rate fits a switch position, or was seen over two intervals of a pointing.
+fn tells_rate_from_swing(evidence: &Evidence) -> bool {
+    let record = evidence.fit.as_ref().and_then(|fit| fit.drive.as_ref());
+    record.is_none_or(|record| {
+        let rates = record
+            .residuals
+            .iter()
+            .map(|one| one.rate_to_next.is_some());
+        let rates: Vec<bool> = rates.collect();
+        let two_in_turn = rates.windows(2).any(|pair| pair[0] && pair[1]);
+        let is_named = !matches!(record.nominal, None | Some(NominalRate::Sidereal));
+        two_in_turn || is_named
+    })
+}
+
+/// How likely the answer is right; "cannot tell" has none.
+fn confidence(
+    cause: Cause,
+    shares: &[CauseShare],
+    tolerance_px: f64,
+    longest: Option<Measured<Pixels>>,
+) -> Option<f64> {
+    let event = |cause| matches!(cause, Cause::Bump | Cause::Focus | Cause::Lens);
+    let limit_px = |cause| match cause {
+        Cause::Focus => FAT_PX,
+        Cause::Lens => LENS_SHARE * tolerance_px,
+        _ => tolerance_px,
+    };
+    // What spoils frames beside the trails competes with none of them.
+    let competes = |other| !event(other) && !event(cause);
+    (cause != Cause::Unknown).then(|| is_right(cause, shares, longest, limit_px, competes))
 }
 
 fn tolerance(evidence: &Evidence) -> Pixels {
@@ -96,21 +142,12 @@ fn shares(evidence: &Evidence, tolerance_px: f64) -> Vec<CauseShare> {
 }
 
 fn share(cause: Cause, px: f64, sigma: f64) -> CauseShare {
-    // Chance that more than a third of a pixel is really there, for a normal error.
-    let excess = (px - 0.33) / sigma.max(0.05);
+    let trail = Measured::new(Pixels::new(px), Pixels::new(sigma));
     CauseShare {
         cause,
-        trail: Measured::new(Pixels::new(px), Pixels::new(sigma)),
-        confidence: normal_cdf(excess),
+        trail,
+        confidence: is_there(trail),
     }
-}
-
-/// Cumulative normal distribution, to 1e-3.
-///
-/// Source: logistic approximation with the cubic term, from memory: `1 / (1 + exp(-1.5976 x - 0.07056 x^3))`.
-fn normal_cdf(x: f64) -> f64 {
-    let x = x.clamp(-8.0, 8.0);
-    1.0 / (1.0 + (-1.5976 * x - 0.07056 * x.powi(3)).exp())
 }
 
 fn dominant(
@@ -331,16 +368,4 @@ fn lens_px(evidence: &Evidence) -> Option<(f64, f64)> {
     let middle = patterns.get(patterns.len() / 2).copied();
     // In fewer than half of the frames it is no property of the lens.
     middle.filter(|(px, sigma)| *px > 3.0 * sigma && 2 * patterns.len() > evidence.frames.len())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_normal_distribution_has_its_known_points() {
-        assert!((normal_cdf(0.0) - 0.5).abs() < 1e-6);
-        assert!((normal_cdf(1.0) - 0.8413).abs() < 1e-3);
-        assert!((normal_cdf(-2.0) - 0.0228).abs() < 1e-3);
-    }
 }

@@ -322,6 +322,7 @@ fn alignment_report(alignment: &Examined, part: &Part, facts: &NightFacts) -> Al
         axis_without_site: axis_without_site(alignment, part),
         drive: drive_of(alignment, part),
         cause: part.finding.cause,
+        cause_confidence: part.finding.confidence,
         causes: cause_shares(part),
         decision: advice.decision,
         correction: advice.correction,

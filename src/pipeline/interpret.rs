@@ -5,7 +5,9 @@ use super::aim::Aimed;
 use super::gather::MeasuredFrame;
 use super::survey::Survey;
 use crate::diagnosis::drive_fault::find_drive_fault;
-use crate::diagnosis::{Adrift, Cause, Evidence, FrameEvidence, find_standstills, is_shaken, swing_inside};
+use crate::diagnosis::{
+    Adrift, Cause, Evidence, FrameEvidence, find_standstills, is_shaken, swing_inside,
+};
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, center_motion};
 use crate::mount::drive::DriveRecord;

@@ -141,6 +141,8 @@ struct Alignment {
     axis_without_site: Option<AxisBesideField>,
     drive: Option<Drive>,
     cause: &'static str,
+    /// Probability that this is the right answer; null where it cannot be told.
+    cause_confidence: Number,
     causes: Vec<CauseEntry>,
     decision: &'static str,
     correction: Option<CorrectionEntry>,
@@ -452,6 +454,7 @@ impl From<&AlignmentReport> for Alignment {
                 .map(AxisBesideField::from),
             drive: alignment.drive.as_ref().map(Drive::from),
             cause: alignment.cause.key(),
+            cause_confidence: alignment.cause_confidence.and_then(number),
             causes: alignment.causes.iter().map(CauseEntry::from).collect(),
             decision: alignment.decision.key(),
             correction: alignment.correction.as_ref().map(CorrectionEntry::from),

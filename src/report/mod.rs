@@ -270,6 +270,8 @@ pub struct AlignmentReport {
     pub drive: Option<DriveReport>,
     /// The largest cause.
     pub cause: Cause,
+    /// Probability that it is the right answer, [0, 1]; `None` where it cannot be told.
+    pub cause_confidence: Option<f64>,
     /// Causes as shares of the trail, largest first.
     pub causes: Vec<CauseShare>,
     /// What to do.
@@ -433,7 +435,7 @@ pub struct CauseShare {
     pub trail: Pixels,
     /// Its part of the whole, [0, 1].
     pub share: f64,
-    /// Probability that the cause is there at all, [0, 1].
+    /// Probability that the cause is there at all, [0, 1]; of the largest cause, that of the answer.
     pub confidence: f64,
 }
 

@@ -204,6 +204,7 @@ fn misaligned() -> AlignmentReport {
             record: record(),
         }),
         cause: Cause::Axis,
+        cause_confidence: Some(0.97),
         causes: vec![
             CauseShare {
                 cause: Cause::Axis,
@@ -279,6 +280,7 @@ fn corrected() -> AlignmentReport {
             true_pole_azimuth_error: Angle::from_arcmin(-1.9),
         }),
         cause: Cause::Aligned,
+        cause_confidence: Some(0.96),
         causes: vec![CauseShare {
             cause: Cause::Aligned,
             trail: Pixels::new(0.2),
@@ -380,6 +382,7 @@ pub fn cannot_tell() -> Warned<NightReport> {
             axis_without_site: None,
             drive: None,
             cause: Cause::Unknown,
+            cause_confidence: None,
             causes: Vec::new(),
             decision: Decision::MoreFrames,
             correction: None,

@@ -139,7 +139,12 @@ const PATTERN_FROM: usize = 6;
 fn corner_of(parts: &DVector<f64>, covariance: &DMatrix<f64>) -> Option<Measured<f64>> {
     let n = parts.len().checked_sub(PATTERN_FROM)?;
     let pattern = covariance.view((PATTERN_FROM, PATTERN_FROM), (n, n));
-    (n > 0).then(|| Measured::new(parts.rows(PATTERN_FROM, n).sum(), pattern.sum().max(0.0).sqrt()))
+    (n > 0).then(|| {
+        Measured::new(
+            parts.rows(PATTERN_FROM, n).sum(),
+            pattern.sum().max(0.0).sqrt(),
+        )
+    })
 }
 
 /// A segment d adds `d d^T / 12` to the moments.
@@ -287,10 +292,7 @@ mod tests {
     #[test]
     fn a_faint_tail_is_not_seen() {
         // Two parts in a hundred of the light over the last nine tenths.
-        let (length, _) = extent(&straight(
-            50.0,
-            |t| if t < 0.1 { 0.98 * 9.0 } else { 0.02 },
-        ));
+        let (length, _) = extent(&straight(50.0, |t| if t < 0.1 { 0.98 * 9.0 } else { 0.02 }));
         assert!(length < 6.0, "{length}");
     }
 

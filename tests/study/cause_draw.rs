@@ -213,7 +213,10 @@ fn adopt(cause: Cause, from: &Scenario, to: &mut Scenario) {
 }
 
 fn put_usual(dice: &mut Dice, cause: Cause, scenario: &mut Scenario) {
-    let (first, span) = (scenario.alignments[0].pointings[0].clone(), span_s(scenario));
+    let (first, span) = (
+        scenario.alignments[0].pointings[0].clone(),
+        span_s(scenario),
+    );
     let alignment = &mut scenario.alignments[0];
     match cause {
         Cause::Axis => {

@@ -39,12 +39,9 @@ impl CauseOutcome {
     pub fn is_right(&self) -> bool {
         self.said() == self.truth
     }
-    /// Confidence of the answer; that of the cause's share.
+    /// Confidence of the answer; `None` of "cannot tell".
     pub fn confidence(&self) -> Option<f64> {
-        let mut shares = self.alignment().causes.iter();
-        shares
-            .find(|share| share.cause == self.said())
-            .map(|share| share.confidence)
+        self.alignment().cause_confidence
     }
 }
 

@@ -19,9 +19,9 @@ pub fn page(seed: u64, seconds: f64, outcomes: &[CauseOutcome]) -> String {
         "# Cause study\n\n\
          Written by `scripts/cause-study`; do not edit. {} nights of seed {seed}, {} for each of the thirteen causes, \
          are drawn at random (`tests/study/cause_draw.rs`) with the crate's simulator: star lists with noise, shapes among \
-         them, no pixels. The cause of a night is brought to a strength between 0.7 and 30 px; others stand beside it with up \
+         them, no pixels. The cause of a night is brought to a strength between 0.8 and 12 times what it must exceed; others stand beside it with up \
          to 0.7 of that: axis, swing, wind, lens, and a rate trimmed to 80 parts in a million. Each night goes through the whole \
-         pipeline after the measuring of stars. What each cause does is what the simulator draws with that cause alone.\n\n\
+         pipeline after the measuring of stars. What each cause does is what the simulator draws with that cause alone: the length of the even trail that would spread the light as far.\n\n\
          The cause that the answer should name is the largest trail beyond two thirds of the stars' width; where none is, a knock \
          or fat stars or a lens that stretches the corners by 1.65 of that; else `aligned`. A night is beyond dispute where that \
          cause makes more than a pixel and is larger by 1.25 than the next and than what it must exceed.\n\n\

@@ -45,13 +45,12 @@ fn frames(scenario: &Scenario) -> Result<Vec<FrameTruth>, Error> {
     Ok(all.flat_map(|one| one.frames).collect())
 }
 
-/// How far apart the ends of the trail are, or how far the light is spread, in the worst frame.
+/// The even trail that would spread a star's light as far, in the worst frame: a second of standing
+/// in three minutes is a long path that nobody sees.
 fn worst_trail(still: &[FrameTruth], moving: &[FrameTruth]) -> f64 {
     let of = |(a, b): (&FrameTruth, &FrameTruth)| {
-        let (a, b) = (&a.trail_center, &b.trail_center);
-        let ends = (b.net_px[0] - a.net_px[0]).hypot(b.net_px[1] - a.net_px[1]);
-        let more = principal(b.spread_px2) - principal(a.spread_px2);
-        ends.max(segment(more))
+        let more = principal(b.trail_center.spread_px2) - principal(a.trail_center.spread_px2);
+        segment(more)
     };
     still.iter().zip(moving).map(of).fold(0.0, f64::max)
 }
@@ -106,7 +105,8 @@ impl Doings {
         let alignment = &full.alignments[0];
         let focal_px = full.lens.focal_mm * 1000.0 / full.camera.pitch_um;
         let mut px = Vec::new();
-        if alignment.axis.altitude_error_arcmin != 0.0 || alignment.axis.azimuth_error_arcmin != 0.0 {
+        if alignment.axis.altitude_error_arcmin != 0.0 || alignment.axis.azimuth_error_arcmin != 0.0
+        {
             let axis = alone(&|one| one.alignments[0].axis = alignment.axis)?;
             px.push((Cause::Axis, worst_trail(&still, &axis)));
         }
@@ -114,7 +114,8 @@ impl Doings {
             px.push((cause, worst_trail(&still, &frames(&one)?)));
         }
         if !alignment.drive.slip.is_empty() {
-            let slipped = alone(&|one| one.alignments[0].drive.slip = alignment.drive.slip.clone())?;
+            let slipped =
+                alone(&|one| one.alignments[0].drive.slip = alignment.drive.slip.clone())?;
             let between = focal_px * largest_step(&still, &slipped);
             px.push((Cause::Slip, worst_trail(&still, &slipped).max(between)));
         }
@@ -136,7 +137,9 @@ impl Doings {
         px.push((Cause::Lens, segment(corner)));
         // A Gaussian's moment is the square of its width over 8 ln 2, a disc's d^2 / 16.
         let eight_ln_2 = 8.0 * std::f64::consts::LN_2;
-        let width_px = lens.fwhm_px.hypot(lens.defocus_px * (eight_ln_2 / 16.0).sqrt());
+        let width_px = lens
+            .fwhm_px
+            .hypot(lens.defocus_px * (eight_ln_2 / 16.0).sqrt());
         if lens.defocus_px > 0.0 {
             px.push((Cause::Focus, width_px));
         }
