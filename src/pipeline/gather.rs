@@ -30,6 +30,11 @@ impl MeasuredFrame {
     /// Measures a frame's stars; its pixels live only here.
     pub(super) fn of(file: String, frame: Frame) -> Self {
         let field = measure_stars(&frame.plane, frame.header.saturation);
+        let field = if frame.header.developed {
+            field.of_developed()
+        } else {
+            field
+        };
         Self {
             file,
             stacked: stack_stars(&frame.plane, &field),
