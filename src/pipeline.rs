@@ -184,7 +184,10 @@ fn n_foreign(night: &NightFiles, settings: &DiagnoseSettings) -> usize {
         let own = [SETTINGS_FILE, CORRECTIONS_FILE].map(Path::new);
         let is_own = own.contains(&file.as_path())
             || file.ends_with(html::FILE_NAME)
-            || settings.cache.as_ref().is_some_and(|cache| is_kept(file, cache));
+            || settings
+                .cache
+                .as_ref()
+                .is_some_and(|cache| is_kept(file, cache));
         !is_own
     };
     night.ignored.iter().filter(is_foreign).count()

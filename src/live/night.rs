@@ -11,9 +11,7 @@ use super::clock;
 use super::settle::{Settling, Stamp};
 use crate::error::{Error, ErrorKind, Warned};
 use crate::frame::{AlignmentFiles, Corrections, NightFiles, walk_night};
-use crate::pipeline::{
-    DiagnoseSettings, Progress, ReadFile, Source, Unwatched, diagnose_read,
-};
+use crate::pipeline::{DiagnoseSettings, Progress, ReadFile, Source, Unwatched, diagnose_read};
 use crate::report::NightReport;
 
 /// A folder into which frames arrive.

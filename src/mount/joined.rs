@@ -59,7 +59,8 @@ pub fn join(shape: &FrameTrail, drawn: &Drawn) -> Option<FrameTrail> {
                 matrix(drawn.unsure) + by_drive + Matrix2::identity() * unseen * unseen;
             let weight = turn.weight * chance;
             let shown = ways.iter();
-            lobes.extend(shown.filter_map(|way| product(weight, foreseen, covariance, *way, noise)));
+            lobes
+                .extend(shown.filter_map(|way| product(weight, foreseen, covariance, *way, noise)));
         }
     }
     let (mean, covariance) = mean_of(&mut lobes)?;
@@ -100,7 +101,10 @@ fn product(
 /// Mean and covariance of all lobes together, each turned to the likeliest one's side; `None` where
 /// nothing agrees with anything.
 fn mean_of(lobes: &mut [Lobe]) -> Option<(Vector2<f64>, Matrix2<f64>)> {
-    let likeliest = lobes.iter().max_by(|a, b| a.weight.total_cmp(&b.weight))?.mean;
+    let likeliest = lobes
+        .iter()
+        .max_by(|a, b| a.weight.total_cmp(&b.weight))?
+        .mean;
     for lobe in lobes.iter_mut() {
         if lobe.mean.dot(&likeliest) < 0.0 {
             lobe.mean = -lobe.mean;
@@ -110,7 +114,11 @@ fn mean_of(lobes: &mut [Lobe]) -> Option<(Vector2<f64>, Matrix2<f64>)> {
     if whole.is_nan() || whole <= f64::MIN_POSITIVE {
         return None;
     }
-    let mean = lobes.iter().map(|lobe| lobe.mean * lobe.weight).sum::<Vector2<f64>>() / whole;
+    let mean = lobes
+        .iter()
+        .map(|lobe| lobe.mean * lobe.weight)
+        .sum::<Vector2<f64>>()
+        / whole;
     let spread = |lobe: &Lobe| {
         let off = lobe.mean - mean;
         (lobe.covariance + off * off.transpose()) * lobe.weight
@@ -175,7 +183,10 @@ mod tests {
     #[test]
     fn a_trail_too_short_to_be_seen_is_the_foreseen_one() {
         let joined = join(&shape(0.0, 0.0, 0.6), &drawn(-0.3, 0.2, 0.1)).expect("both agree");
-        assert!((joined.length.value.px() - 0.13f64.sqrt()).abs() < 0.02, "{joined:?}");
+        assert!(
+            (joined.length.value.px() - 0.13f64.sqrt()).abs() < 0.02,
+            "{joined:?}"
+        );
         assert!(joined.length.sigma.px() < 0.1, "{joined:?}");
         assert!(joined.vector.dx > 0.0 && joined.vector.dy < 0.0);
     }
@@ -184,7 +195,10 @@ mod tests {
     fn two_witnesses_know_more_than_one() {
         let joined = join(&shape(-3.1, 0.02, 0.1), &drawn(3.0, 0.0, 0.4)).expect("both agree");
         assert!((joined.length.value.px() - 3.05).abs() < 0.01, "{joined:?}");
-        assert!((joined.length.sigma.px() - 0.0725).abs() < 0.01, "{joined:?}");
+        assert!(
+            (joined.length.sigma.px() - 0.0725).abs() < 0.01,
+            "{joined:?}"
+        );
     }
 
     #[test]
@@ -194,7 +208,10 @@ mod tests {
             let joined = join(&own, &drawn(0.5, 0.0, 0.4)).expect("unseen motion");
             let off = joined.length.value - own.length.value;
             assert!(off.abs().px() < 0.05, "{joined:?}");
-            assert!((joined.length.sigma.px() / 0.1 - 1.0).abs() < 0.1, "{joined:?}");
+            assert!(
+                (joined.length.sigma.px() / 0.1 - 1.0).abs() < 0.1,
+                "{joined:?}"
+            );
         }
     }
 

@@ -282,7 +282,13 @@ impl Scene<'_> {
         let rate = Measured::new(1.0 + ahead / sky, 0.0);
         Some(Drawn {
             even: about - per_radian * ahead,
-            unsure: exposure.trail_covariance(self.ground, north, &axis.covariance, rate, center)?,
+            unsure: exposure.trail_covariance(
+                self.ground,
+                north,
+                &axis.covariance,
+                rate,
+                center,
+            )?,
             per_radian,
             turns,
         })

@@ -54,6 +54,11 @@ pub(super) fn look_at<T>(
     let (frame, pixels) = file.frame(overrides)?;
     let (plane, header) = (frame.value.plane, frame.value.header);
     let field = measure_stars(&plane, header.saturation);
+    let field = if pixels.developed {
+        field.of_developed()
+    } else {
+        field
+    };
     let measures = Measures {
         stacked: stack_stars(&plane, &field),
         pixels,

@@ -85,7 +85,7 @@ mod tests {
     "#;
 
     /// Keys that were added to version 1 since.
-    const ADDITIONS: [&str; 51] = [
+    const ADDITIONS: [&str; 58] = [
         "/alignments/*/axis/mirror",
         "/alignments/*/axis/mirror/altitude_error_arcmin",
         "/alignments/*/axis/mirror/azimuth_error_arcmin",

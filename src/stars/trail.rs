@@ -250,18 +250,46 @@ fn robust_pairs(
         let weighted = DMatrix::from_fn(design.nrows(), design.ncols(), |i, k| {
             design[(i, k)] * weights[i]
         });
-        let inverse = (weighted.transpose() * design).try_inverse()?;
-        solution = &inverse * (weighted.transpose() * values);
+        let (normal, right) = (weighted.transpose() * design, weighted.transpose() * values);
+        let free_inverse = normal.clone().try_inverse()?;
+        let free = &free_inverse * &right;
+        let held = DMatrix::from_diagonal(&pattern_weights(&free, &free_inverse));
+        let inverse = (normal + held).try_inverse()?;
+        solution = &inverse * right;
         let used = weights.iter().filter(|w| **w > 0.0).count() / 2;
         result = Some(ElongationFit {
             center: [solution[0], solution[1]],
             variance: [inverse[(0, 0)], inverse[(1, 1)]],
-            corner: corner_of(&solution, &inverse),
-            lopsided: lopsided_of(&solution, &inverse),
+            corner: corner_of(&free, &free_inverse),
+            lopsided: lopsided_of(&free, &free_inverse),
             used,
         });
     }
     result.filter(|r| r.used >= FEWEST_STARS)
+}
+
+/// How firmly each number of the pattern is held at none: as firmly as its group is small.
+///
+/// A pattern that the stars do not show beyond noise costs the value at the centre half of what they
+/// know; one that they show has its way. Slopes make one group, the radial pattern the other; each
+/// is expected as large as it is seen beyond its noise.
+fn pattern_weights(free: &DVector<f64>, inverse: &DMatrix<f64>) -> DVector<f64> {
+    /// Least size of a pattern, square sigmas of its numbers: keeps what noise may hide.
+    const LEAST: f64 = 0.1;
+    let mut weights = DVector::zeros(free.len());
+    for group in [2..PATTERN_FROM.min(free.len()), PATTERN_FROM..free.len()] {
+        if group.is_empty() {
+            continue;
+        }
+        let mean =
+            |of: &dyn Fn(usize) -> f64| group.clone().map(of).sum::<f64>() / group.len() as f64;
+        let noise = mean(&|k| inverse[(k, k)]);
+        let size = (mean(&|k| free[k] * free[k]) - noise).max(LEAST * noise);
+        for k in group.clone() {
+            weights[k] = size.recip();
+        }
+    }
+    weights
 }
 
 /// The radial pattern's terms are all one at half the diagonal: their sum.
@@ -277,12 +305,13 @@ fn corner_of(solution: &DVector<f64>, inverse: &DMatrix<f64>) -> Option<Measured
 
 /// Length of the slopes' vector at half the diagonal, its noise's share taken off.
 fn lopsided_of(solution: &DVector<f64>, inverse: &DMatrix<f64>) -> Option<f64> {
-    let slopes = 2..PATTERN_FROM;
-    let square: f64 = slopes
-        .clone()
+    if solution.len() <= PATTERN_FROM + 1 {
+        return None;
+    }
+    let square: f64 = (2..PATTERN_FROM)
         .map(|k| solution[k] * solution[k] - inverse[(k, k)])
         .sum();
-    (solution.len() > PATTERN_FROM + 1).then(|| square.max(0.0).sqrt())
+    Some(square.max(0.0).sqrt())
 }
 
 /// Variance to be added to all errors for half of the pulls to be within those of a normal law.
@@ -388,6 +417,15 @@ mod tests {
             "{found:?}"
         );
         assert!(found.angle_sigma.deg() > 20.0, "{found:?}");
+    }
+
+    #[test]
+    fn few_stars_show_no_pattern_and_keep_the_usual_floor() {
+        for n in [5, 8, 11, 12, 39, 40] {
+            let found = trail(&stars(n, |_, _| (0.3, 0.0))).expect("enough for a trail");
+            let off = (found.length.value.px() - 3.6f64.sqrt()) / found.length.sigma.px();
+            assert!(off.abs() < 3.0, "{n}: {found:?}");
+        }
     }
 
     #[test]
