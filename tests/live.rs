@@ -112,10 +112,10 @@ fn names_that_lead_elsewhere_and_files_that_are_no_pictures_are_refused() {
     for (name, bytes) in [
         ("a.html", &frame[..]),
         ("a.png", &frame[..]),
-        ("a.jpg", b"<script>alert(1)</script>"),
-        ("a.jpg", b"GIF89a"),
-        ("a.toml", b"[site]"),
-        ("stillpoint.html", b"<!DOCTYPE html>"),
+        ("a.jpg", &b"<script>alert(1)</script>"[..]),
+        ("a.jpg", &b"GIF89a"[..]),
+        ("a.toml", &b"[site]"[..]),
+        ("stillpoint.html", &b"<!DOCTYPE html>"[..]),
     ] {
         let reply = served.post(&format!("/frames?name={name}"), bytes);
         assert_eq!(reply.status, 415, "{name}: {}", reply.body);

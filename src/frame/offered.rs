@@ -56,9 +56,9 @@ mod tests {
             ("a.png", &jpeg[..]),
             ("a.html", &jpeg[..]),
             ("a", &jpeg[..]),
-            ("a.jpg", b"<html>"),
-            ("a.jpg", b""),
-            ("a.jpg", b"GIF89a"),
+            ("a.jpg", &b"<html>"[..]),
+            ("a.jpg", &b""[..]),
+            ("a.jpg", &b"GIF89a"[..]),
         ] {
             assert!(check_offered(name, bytes).is_err(), "{name}");
         }

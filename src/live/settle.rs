@@ -88,6 +88,7 @@ impl Settling {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::live::clock;
 
     const fn stamp(bytes: u64) -> Stamp {
         Stamp {
@@ -102,7 +103,7 @@ mod tests {
 
     #[test]
     fn a_file_that_grows_is_left_alone_until_it_stands_still() {
-        let start = Instant::now();
+        let start = clock::instant();
         let mut file = Settling::new(stamp(10), start);
         assert!(!file.look(stamp(10), start + ms(300)));
         assert!(!file.look(stamp(20), start + ms(500)));
@@ -112,7 +113,7 @@ mod tests {
 
     #[test]
     fn a_file_that_cannot_be_read_gets_time_and_then_none() {
-        let start = Instant::now();
+        let start = clock::instant();
         let mut file = Settling::new(stamp(10), start);
         assert!(file.look(stamp(10), start + ms(400)));
         assert!(file.fails(start + ms(400)));
@@ -124,7 +125,7 @@ mod tests {
 
     #[test]
     fn an_empty_file_is_a_promise_for_a_while() {
-        let start = Instant::now();
+        let start = clock::instant();
         let mut file = Settling::new(stamp(0), start);
         assert!(!file.look(stamp(0), start + ms(7000)));
         assert!(file.look(stamp(0), start + ms(8000)));

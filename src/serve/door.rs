@@ -112,6 +112,7 @@ fn fresh_secret() -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::live::clock;
 
     fn wrong_code(door: &Door) -> &'static str {
         if door.code() == "00000000" {
@@ -124,7 +125,7 @@ mod tests {
     #[test]
     fn a_code_opens_once() {
         let mut door = Door::new();
-        let now = Instant::now();
+        let now = clock::instant();
         let code = door.code().to_owned();
         let spaced = format!(" {} {} ", &code[..4], &code[4..]);
         let Knock::In(secret) = door.knock(&spaced, now) else {
@@ -138,7 +139,7 @@ mod tests {
     #[test]
     fn guessing_changes_the_code_and_then_nobody_listens_for_a_while() {
         let mut door = Door::new();
-        let now = Instant::now();
+        let now = clock::instant();
         let code = door.code().to_owned();
         for _ in 1..MOST_WRONG {
             assert_eq!(door.knock(wrong_code(&door), now), Knock::Wrong);
@@ -156,7 +157,7 @@ mod tests {
     #[test]
     fn the_first_device_goes_when_too_many_come() {
         let mut door = Door::new();
-        let now = Instant::now();
+        let now = clock::instant();
         let mut secrets = Vec::new();
         for _ in 0..=MOST_SESSIONS {
             let code = door.code().to_owned();

@@ -9,13 +9,16 @@ mod support;
 use std::path::Path;
 
 use stillpoint::pipeline::{DiagnoseSettings, Unwatched, diagnose};
-use stillpoint::report::NightReport;
+use stillpoint::report::{NightReport, html};
 
 /// Runs of which the median is taken.
 const N_RUNS: usize = 9;
 
 /// How near the answer has to come to the drawn axis; several of its sigmas (0.2' to 0.3').
 const NEAR_ARCMIN: f64 = 2.0;
+
+/// What the page of eight frames may weigh.
+const MOST_BYTES: usize = 1_500_000;
 
 fn main() {
     let night = Path::new(env!("CARGO_MANIFEST_DIR")).join("testdata/demo/night");
@@ -24,6 +27,12 @@ fn main() {
         let settings = DiagnoseSettings::default();
         let report = diagnose(&night, &settings, &Unwatched).expect("a night");
         assert_answer(&report.value);
+    });
+    let settings = DiagnoseSettings::default();
+    let report = diagnose(&night, &settings, &Unwatched).expect("a night");
+    support::time("draw its page of pictures", N_RUNS, || {
+        let page = html::to_string(&report);
+        assert!(page.len() < MOST_BYTES, "{} bytes", page.len());
     });
 }
 

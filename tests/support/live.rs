@@ -125,7 +125,9 @@ impl Served {
         let outside = tempfile::tempdir().unwrap();
         let folder = outside.path().join("night");
         fs::create_dir(&folder).unwrap();
-        let mut child = program(&[&["serve", "--port", "0"], words].concat(), &folder);
+        let words = ["serve", "--port", "0"].iter().chain(words);
+        let words: Vec<&str> = words.copied().collect();
+        let mut child = program(&words, &folder);
         let said = Said::by(&mut child);
         await_that("the address", || said.text().contains("Ctrl-C ends"));
         let text = said.text().replace('\n', " ");

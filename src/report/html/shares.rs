@@ -75,6 +75,7 @@ mod tests {
     fn bars_are_as_long_as_their_parts_and_no_longer_than_the_drawing() {
         let share = |trail, confidence| CauseShare {
             cause: Cause::Axis,
+            share: 0.5,
             trail: Pixels::new(trail),
             confidence,
         };
