@@ -102,6 +102,7 @@ fn a_mirrored_picture_is_not_identified_and_its_original_is() {
             ..Overrides::default()
         },
         photographs: false,
+        cache: None,
     };
     let report = measure(&files, &settings, &Unwatched).unwrap().value;
     let [original, mirrored, turned] = &report.frames[..] else {

@@ -212,6 +212,7 @@ mod tests {
                 files: paths(names),
             }],
             ignored: Vec::new(),
+            warnings: Vec::new(),
         }
     }
 

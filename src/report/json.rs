@@ -85,7 +85,8 @@ mod tests {
     "#;
 
     /// Keys that were added to version 1 since.
-    const ADDITIONS: [&str; 58] = [
+    const ADDITIONS: [&str; 59] = [
+        "/alignments/*/cause_confidence",
         "/alignments/*/axis/mirror",
         "/alignments/*/axis/mirror/altitude_error_arcmin",
         "/alignments/*/axis/mirror/azimuth_error_arcmin",

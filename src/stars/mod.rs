@@ -198,10 +198,10 @@ impl StarField {
 /// What a camera's development does to lengths, 1-sigma: this share of short trails ...
 ///
 /// Measured on rendered frames, `tests/development.rs`: smoothing shortens trails by 2 to 7 %, a curve
-/// of contrast by 4 to 9 %, both together by up to 14 %; sharpening by 2 % at most.
+/// of contrast by 4 to 9 %, both together by up to 16 %; sharpening by 2 % at most.
 const DEVELOPED_SHARE: f64 = 0.06;
 /// ... and of long ones, at whose ends it works alone, this share of a star's width.
-const DEVELOPED_ENDS: f64 = 0.05;
+const DEVELOPED_ENDS: f64 = 0.06;
 /// The same for the width of the stars: from 8 % less to 6 % more.
 const DEVELOPED_WIDTH: f64 = 0.05;
 
