@@ -247,5 +247,4 @@ fn three_hundred_stars_show_a_trail_of_half_a_pixel() {
     assert!(as_told > 0.9, "{as_told}");
     let still = shares_that_show(0.0, N_ASKED);
     assert!(still.iter().all(|share| *share < 0.09), "{still:?}");
-    println!("0.4 px by noise {by_noise}, 0.6 px as told {as_told}, none {still:?}");
 }

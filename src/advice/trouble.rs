@@ -44,7 +44,7 @@ pub(super) fn trouble(situation: &Situation<'_>, cause: Cause, decision: Decisio
         situation
             .limits
             .now
-            .map_or("less".to_owned(), |s| settable_words(s))
+            .map_or("less".to_owned(), settable_words)
     };
     match cause {
         Cause::DriveStopped => format!(

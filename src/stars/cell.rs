@@ -186,8 +186,8 @@ fn scatter(values: &[f32], rough: Cell) -> f32 {
         let chunks = values.chunks_exact(LANES);
         let rest = chunks.remainder();
         for chunk in chunks {
-            for lane in 0..LANES {
-                add(chunk[lane], lane);
+            for (lane, value) in chunk.iter().enumerate() {
+                add(*value, lane);
             }
         }
         for (lane, value) in rest.iter().enumerate() {
