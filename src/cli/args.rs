@@ -27,6 +27,18 @@ pub struct CommandLine {
     pub command: Command,
 }
 
+impl CommandLine {
+    /// Whether the command goes on until the user ends it, so that Ctrl-C breaks nothing off.
+    pub fn runs_until_ended(&self) -> bool {
+        match self.command {
+            Command::Watch(_) => true,
+            #[cfg(feature = "serve")]
+            Command::Serve(_) => true,
+            _ => false,
+        }
+    }
+}
+
 /// What to do.
 #[derive(Debug, Clone, Subcommand)]
 pub enum Command {

@@ -288,7 +288,23 @@ pub fn watched(frames: &[&str]) -> String {
         fs::write(folder.path().join(name), demo_frame(name)).unwrap();
         await_that(name, || nth < said.text().matches("pictures ").count());
     }
+    end(&mut child);
+    said.text()
+}
+
+/// Ctrl-C is how it ends, and no failure.
+#[cfg(unix)]
+fn end(child: &mut Child) {
+    let sent = Command::new("kill")
+        .arg("-INT")
+        .arg(child.id().to_string())
+        .status();
+    sent.expect("kill is there");
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+}
+
+#[cfg(not(unix))]
+fn end(child: &mut Child) {
     let _ = child.kill();
     let _ = child.wait();
-    said.text()
 }
