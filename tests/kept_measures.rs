@@ -76,7 +76,7 @@ fn damaged_swapped_and_missing_entries_are_measured_again() {
     let middle = flipped.len() / 2;
     flipped[middle] ^= 1;
     fs::write(&paths[0], flipped).unwrap();
-    fs::write(&paths[1], &sound[1][..middle]).unwrap();
+    fs::write(&paths[1], &sound[1][..sound[1].len() / 2]).unwrap();
     fs::write(&paths[2], "").unwrap();
     fs::write(&paths[3], &sound[4]).unwrap();
     fs::remove_file(&paths[4]).unwrap();
