@@ -168,7 +168,8 @@ impl Corrections {
     }
 }
 
-fn slashed(path: &Path) -> String {
+/// A path relative to the night with `/` between its parts, whatever the system.
+pub(crate) fn slashed(path: &Path) -> String {
     let parts: Vec<_> = path
         .components()
         .map(|part| part.as_os_str().to_string_lossy())

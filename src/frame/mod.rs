@@ -52,6 +52,7 @@ use jiff::civil::DateTime;
 
 use format::Format;
 
+pub(crate) use corrections::slashed;
 pub use corrections::{CORRECTIONS_FILE, Corrections};
 pub use missing::{MissingFact, missing};
 pub use offered::{TELLING_BYTES, check_offered, endings};

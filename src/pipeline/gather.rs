@@ -12,7 +12,7 @@ use super::look::look_at;
 use super::sort_out::{copies, no_sky};
 use crate::cache::MeasureCache;
 use crate::error::{Error, Warning};
-use crate::frame::{AlignmentFiles, Header, MissingFact, Overrides, missing};
+use crate::frame::{AlignmentFiles, Header, MissingFact, Overrides, missing, slashed};
 use crate::stars::{StackedStar, StarField};
 
 /// A frame whose stars were measured.
@@ -159,14 +159,6 @@ fn named_within(mut error: Error, path: &Path, file: &Path) -> Error {
 /// Size of the frame lying on its longer side: a camera set upright is the same camera.
 fn sensor_size(field: &StarField) -> (usize, usize) {
     (field.width.max(field.height), field.width.min(field.height))
-}
-
-fn slashed(path: &Path) -> String {
-    let parts: Vec<_> = path
-        .components()
-        .map(|part| part.as_os_str().to_string_lossy())
-        .collect();
-    parts.join("/")
 }
 
 impl Gathered {
