@@ -199,3 +199,45 @@ fn round_stars_have_no_trail_beyond_its_sigma() {
     assert_eq!(pulls.len(), 8);
     assert!(pulls.iter().all(|p| p.0 < 2.0), "{pulls:?}");
 }
+
+#[test]
+#[ignore]
+fn zz_bias() {
+    for fwhm in [1.6, 2.5, 4.0] {
+        for ratio in [15.0, 30.0, 60.0, 120.0] {
+            let mut line = format!("fwhm {fwhm} s/n {ratio}:");
+            for length in [0.6, 1.0, 1.5, 2.0, 2.5] {
+                let mut sum = 0.0;
+                let mut sums = 0.0;
+                let mut sig = 0.0;
+                let n = 12;
+                for i in 0..n {
+                    let angle = 0.3 + f64::from(i) * 0.4;
+                    let trail = (length * angle.cos(), length * angle.sin());
+                    let scene = Scene {
+                        width: 620,
+                        height: 560,
+                        ..Scene::clear(fwhm, 100 + i as u64)
+                    };
+                    let flux = flux_for(&scene, trail, ratio);
+                    let truth = grid(&scene, (length + 20.0).max(27.0), trail, flux, 1.3 * flux);
+                    if let Some(f) = measure_stars(&picture(&scene, &truth), SATURATION).trail {
+                        let l = f.length.value.px();
+                        sum += l;
+                        sums += l * l;
+                        sig += f.length.sigma.px();
+                    }
+                }
+                let n = f64::from(n);
+                let mean = sum / n;
+                line += &format!(
+                    "  {length}: {:+.1}% (+-{:.1}, sg {:.1})",
+                    100.0 * (mean / length - 1.0),
+                    100.0 * ((sums / n - mean * mean) / n).sqrt() / length,
+                    100.0 * sig / n / length
+                );
+            }
+            eprintln!("{line}");
+        }
+    }
+}

@@ -77,13 +77,17 @@ pub(super) fn draw(scene: &Scene, star: &Drawn, window: Window) -> Vec<f64> {
     let alpha = scene.fwhm / 2.0 / (2f64.powf(1.0 / scene.beta) - 1.0).sqrt();
     let scale = (scene.beta - 1.0) / (std::f64::consts::PI * alpha * alpha);
     let length = star.dx.hypot(star.dy);
-    let steps = (2.5 * length).ceil().max(1.0) as usize;
+    // Two points a step, as Gauss and Legendre place them: points in the steps' middles alone would
+    // draw the line of a 1-px trail 6 % short.
+    let steps = (1.5 * length).ceil().max(1.0) as usize;
+    let points = 2 * steps;
     let Window { x: x0, y: y0, side } = window;
     let mut values = vec![0.0; side * side];
-    let share = star.flux * scale / (steps as f64 * (SUB * SUB) as f64);
+    let share = star.flux * scale / (points as f64 * (SUB * SUB) as f64);
     let reach = 4.0 * scene.fwhm + 2.0;
-    for step in 0..steps {
-        let t = (step as f64 + 0.5) / steps as f64 - 0.5;
+    for point in 0..points {
+        let within = if point % 2 == 0 { -0.5 } else { 0.5 } / 3f64.sqrt();
+        let t = ((point / 2) as f64 + 0.5 + within) / steps as f64 - 0.5;
         let (cx, cy) = (
             star.x + t * star.dx - x0 as f64,
             star.y + t * star.dy - y0 as f64,
