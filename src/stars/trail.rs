@@ -24,12 +24,6 @@ const LOPSIDED_SHARE: f64 = 0.2;
 /// Error of the calibration from elongation to length, share of the elongation: measured on drawn
 /// pictures, 1 % at S/N 60 and 3 % at S/N 15.
 const CALIBRATION_ERROR: f64 = 0.03;
-/// Elongation that short trails are found to lack, share of the second moment: on drawn pictures
-/// lengths of 1 to 2.5 px come out 1 to 10 % short, at S/N 120 as at 30 (cause not found). A larger
-/// value makes the sigmas of short trails' lengths larger.
-const CALIBRATION_DEFICIT: f64 = 0.012;
-/// ... but at most this share of what is seen.
-const MOST_DEFICIT: f64 = 0.2;
 
 /// The trail of a frame whose stars are longer than they are wide.
 pub(super) fn long_trail(field: &VectorField, center: PixelPoint) -> Option<FrameTrail> {
@@ -94,8 +88,7 @@ pub(super) fn short_trail(
     };
     let along = (c * c * variance[0] + s * s * variance[1])
         .sqrt()
-        .hypot(CALIBRATION_ERROR * size)
-        .hypot((CALIBRATION_DEFICIT * width).min(MOST_DEFICIT * size));
+        .hypot(CALIBRATION_ERROR * size);
     let across = (s * s * variance[0] + c * c * variance[1]).sqrt();
     let unbiased = (size * size - across * across).max(0.0).sqrt();
     let length = calibration.squared_length(unbiased).sqrt();
