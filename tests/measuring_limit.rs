@@ -213,7 +213,7 @@ const ONE_IN_TWENTY: f64 = 5.991;
 /// Frames that are asked; chance moves a share of 95 % by 2.2 %.
 const N_ASKED: u64 = 100;
 
-/// Share of frames of 300 stars (2.5 px, S/N 15 to 150, median 27) that show a trail of a length: by the
+/// Share of frames of 300 stars (2.5 px, S/N 20 to 200, half of them above 37) that show a trail of a length: by the
 /// noise of the light, and by the frame trail's own statement, which allows for a lens that leaves
 /// stars out of round. Chance alone shows one in one of twenty.
 fn shares_that_show(length: f64, n_frames: u64) -> [f64; 2] {
@@ -223,7 +223,7 @@ fn shares_that_show(length: f64, n_frames: u64) -> [f64; 2] {
             brighter: 10.0,
             size: (520, 500),
             seed: 500 + frame,
-            ..shot(2.5, length, 15.0)
+            ..shot(2.5, length, 20.0)
         };
         let mut places = shot.places();
         places.truncate(300);
@@ -238,13 +238,13 @@ fn shares_that_show(length: f64, n_frames: u64) -> [f64; 2] {
 }
 
 #[test]
-fn three_hundred_stars_show_a_trail_of_half_a_pixel() {
-    let [by_noise, _] = shares_that_show(0.5, N_ASKED);
-    // 95 % within twice what chance makes of it. Of 300 frames 76 % show 0.4 px by the noise, 91 % show
-    // 0.45, 99 % show 0.5; as told 85 % show 0.5, 95 % show 0.55.
+fn three_hundred_stars_show_a_trail_of_two_fifths_of_a_pixel() {
+    let [by_noise, _] = shares_that_show(0.4, N_ASKED);
+    // 95 % within twice what chance makes of it. Of 300 frames 81 % show 0.35 px by the noise, 95 % show
+    // 0.4, all show 0.45; as told 61 % show 0.4, 85 % show 0.45, 98 % show 0.5.
     assert!(by_noise > 0.91, "{by_noise}");
-    let [_, as_told] = shares_that_show(0.6, 100);
-    assert!(as_told > 0.9, "{as_told}");
+    let [_, as_told] = shares_that_show(0.5, N_ASKED);
+    assert!(as_told > 0.91, "{as_told}");
     let still = shares_that_show(0.0, N_ASKED);
     assert!(still.iter().all(|share| *share < 0.09), "{still:?}");
 }

@@ -97,7 +97,7 @@ fn smallest_trail() {
     const N_FRAMES: u64 = 100;
     /// Square of a two-dimensional normal deviate that one in twenty exceeds, -2 ln 0.05.
     const ONE_IN_TWENTY: f64 = 5.991;
-    println!("\n300 stars of 2.5 px, S/N 15 to 150 (median 27), {N_FRAMES} frames a row");
+    println!("\n300 stars of 2.5 px, S/N 20 to 200 (median 37), {N_FRAMES} frames a row");
     println!(
         "{:>6} {:>16} {:>16} {:>20} {:>20}",
         "trail", "seen, noise", "seen, as told", "mean square of e/s", "sigma of e"
@@ -109,7 +109,7 @@ fn smallest_trail() {
                 brighter: 10.0,
                 size: (520, 500),
                 seed: 500 + frame,
-                ..shot(2.5, length, 15.0)
+                ..shot(2.5, length, 20.0)
             };
             let mut places = shot.places();
             places.truncate(300);
