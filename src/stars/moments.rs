@@ -70,6 +70,7 @@ pub(super) fn adaptive_moments(
     // The ring that the pedestal is taken from fits the width of the first guess.
     let mut ring_fits = false;
     let mut across = Across::default();
+    let sky_noise = sky.noise_near(center);
     for round in 0..MOST_ROUNDS {
         let weight = weight_of(shape);
         let level = level_at(sky, center, pedestal);
@@ -87,7 +88,9 @@ pub(super) fn adaptive_moments(
         let next = updated_shape(shape, weight, sums.moments())?;
         let change =
             (next.xx - shape.xx).abs() + (next.xy - shape.xy).abs() + (next.yy - shape.yy).abs();
-        let settled = change < 1e-3 * (next.xx + next.yy) && step.0.hypot(step.1) < 3e-4 * wide;
+        let ease = ease_of(&sums, weight, sky_noise);
+        let settled = change < 1e-3 * ease * (next.xx + next.yy)
+            && step.0.hypot(step.1) < 3e-4 * ease * wide;
         shape = next;
         if center.distance(start).px() > 3.0 * sigma + wide {
             return Err(NoStar::Lost);
@@ -110,6 +113,18 @@ pub(super) fn adaptive_moments(
         flux,
         errors,
     })
+}
+
+/// How much sooner than a bright star a faint one is left: its shape counts for nothing below nine times the
+/// noise, and what is left of its place's way is far below its sigma.
+fn ease_of(sums: &Sums, weight: PixelTensor, sky_noise: f64) -> f64 {
+    /// Fainter than this many times the noise is faint.
+    const FAINT: f64 = 12.0;
+    const MOST: f64 = 15.0;
+    // A Gaussian's square holds pi sigma^2 pixels.
+    let area = (weight.xx * weight.yy - weight.xy * weight.xy).max(0.0).sqrt();
+    let significance = sums.light / (sky_noise * (std::f64::consts::PI * area).sqrt());
+    (FAINT / significance).powi(3).clamp(1.0, MOST)
 }
 
 fn mean_width(shape: PixelTensor) -> f64 {

@@ -29,7 +29,7 @@ const MOST_TEACHERS: usize = 60;
 /// Stars that the elongation field is fitted to; more add time and little else.
 const MOST_STARS: usize = 1500;
 /// Stars that are worth the time of a descent each: the brightest, whose own light is the noise.
-const MOST_REFINED: usize = 2500;
+const MOST_REFINED: usize = 1600;
 /// Stars that make a choice among them possible.
 const ENOUGH_STARS: usize = 20;
 /// Teachers stand within this share of the half diagonal, where there are enough: the trail is wanted
