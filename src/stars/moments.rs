@@ -89,8 +89,8 @@ pub(super) fn adaptive_moments(
         let change =
             (next.xx - shape.xx).abs() + (next.xy - shape.xy).abs() + (next.yy - shape.yy).abs();
         let ease = ease_of(&sums, weight, sky_noise);
-        let settled = change < 1e-3 * ease * (next.xx + next.yy)
-            && step.0.hypot(step.1) < 3e-4 * ease * wide;
+        let settled =
+            change < 1e-3 * ease * (next.xx + next.yy) && step.0.hypot(step.1) < 3e-4 * ease * wide;
         shape = next;
         if center.distance(start).px() > 3.0 * sigma + wide {
             return Err(NoStar::Lost);
@@ -122,7 +122,9 @@ fn ease_of(sums: &Sums, weight: PixelTensor, sky_noise: f64) -> f64 {
     const FAINT: f64 = 12.0;
     const MOST: f64 = 15.0;
     // A Gaussian's square holds pi sigma^2 pixels.
-    let area = (weight.xx * weight.yy - weight.xy * weight.xy).max(0.0).sqrt();
+    let area = (weight.xx * weight.yy - weight.xy * weight.xy)
+        .max(0.0)
+        .sqrt();
     let significance = sums.light / (sky_noise * (std::f64::consts::PI * area).sqrt());
     (FAINT / significance).powi(3).clamp(1.0, MOST)
 }
