@@ -13,7 +13,7 @@ use super::sort_out::{copies, no_sky};
 use crate::cache::MeasureCache;
 use crate::error::{Error, Warning};
 use crate::frame::{AlignmentFiles, Header, MissingFact, Overrides, missing, slashed};
-use crate::stars::{StackedStar, StarField};
+use crate::stars::{StackedStar, StarField, leave_out_fixed};
 
 /// A frame whose stars were measured.
 #[derive(Debug, Clone)]
@@ -179,6 +179,7 @@ impl Gathered {
         gathered.set_odd_sizes_aside();
         gathered.name_gaps();
         gathered.sort_by_time();
+        gathered.leave_out_warm_pixels();
         gathered
     }
 
@@ -276,6 +277,16 @@ impl Gathered {
                 reason,
             });
         }
+    }
+
+    /// What stays on its pixel while the sky moves is no star.
+    fn leave_out_warm_pixels(&mut self) {
+        let mut fields: Vec<&mut StarField> = self
+            .frames
+            .iter_mut()
+            .map(|frame| &mut frame.field)
+            .collect();
+        leave_out_fixed(&mut fields);
     }
 
     /// Names the frames that lack what others of the alignment have; what all lack is asked for once.

@@ -12,6 +12,7 @@ mod equations;
 mod field;
 mod filter;
 mod fit;
+mod fixed;
 mod learn;
 mod line;
 mod long;
@@ -36,6 +37,7 @@ mod teach;
 mod trail;
 mod weight;
 
+pub use fixed::leave_out_fixed;
 pub use stacked::{StackedStar, stack_stars};
 
 use crate::frame::Plane;
