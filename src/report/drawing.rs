@@ -51,6 +51,15 @@ impl GreyPicture {
     pub fn height(&self) -> usize {
         self.height
     }
+    /// The picture as a PNG in an address of its own.
+    pub fn address(&self) -> String {
+        use base64::Engine;
+        let engine = base64::engine::general_purpose::STANDARD;
+        format!(
+            "data:image/png;base64,{}",
+            engine.encode(raster::grey_png(self))
+        )
+    }
     /// The shade at a pixel; the nearest one for places outside.
     pub fn at(&self, x: usize, y: usize) -> u8 {
         self.grey[y.min(self.height - 1) * self.width + x.min(self.width - 1)]
@@ -89,7 +98,7 @@ pub enum Shape {
         /// Its colour.
         colour: Colour,
     },
-    /// A photograph in shades of one colour; the SVG document shows a dark field in its place.
+    /// A photograph in shades of one colour; the SVG document shows a dark field in place of a large one.
     Photograph {
         /// Its upper left corner.
         corner: Point,
@@ -132,6 +141,8 @@ pub struct Drawing {
 
 /// What stands for a photograph in the SVG document.
 const FIELD: Colour = Colour(10, 11, 14);
+/// Pictures up to this many pixels wide and high are in the SVG document.
+const LARGEST_IN_SVG: usize = 200;
 /// Width of a letter over its height, the same in both forms.
 const LETTER_WIDTH: f64 = 0.62;
 
@@ -188,6 +199,15 @@ fn svg_element(shape: &Shape) -> String {
              stroke-linecap=\"round\" stroke-linejoin=\"round\"/>",
             svg_points(points),
             hex(*colour)
+        ),
+        Shape::Photograph {
+            corner: (x, y),
+            size: (width, height),
+            grey,
+            ..
+        } if grey.width().max(grey.height()) <= LARGEST_IN_SVG => format!(
+            "<image x=\"{x:.2}\" y=\"{y:.2}\" width=\"{width:.2}\" height=\"{height:.2}\" href=\"{}\"/>",
+            grey.address()
         ),
         Shape::Photograph {
             corner: (x, y),

@@ -19,6 +19,7 @@ pub mod screen;
 pub mod text;
 
 mod exposing;
+mod mean_star;
 mod save;
 mod table;
 

@@ -28,6 +28,20 @@ pub fn png(drawing: &Drawing) -> Vec<u8> {
     bytes
 }
 
+/// A grey picture as a PNG file's bytes.
+pub fn grey_png(picture: &GreyPicture) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    PngEncoder::new_with_quality(&mut bytes, CompressionType::Default, FilterType::Adaptive)
+        .write_image(
+            &picture.grey,
+            picture.width as u32,
+            picture.height as u32,
+            ExtendedColorType::L8,
+        )
+        .expect("writing a picture of matching size to memory does not fail");
+    bytes
+}
+
 fn paint(canvas: &mut RgbImage, shape: &Shape) {
     match shape {
         Shape::Disc {

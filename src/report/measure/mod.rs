@@ -12,6 +12,7 @@ mod panel;
 mod photograph;
 mod picture;
 mod places;
+mod stamp;
 mod text;
 mod whiskers;
 

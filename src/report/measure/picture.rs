@@ -9,6 +9,7 @@ use super::facts::{self, facts};
 use super::lines;
 use super::marks::marks;
 use super::panel::{Area, GROUND, LETTERS, PHOTOGRAPH, QUIET, RULE, WORDS, cut, sized_text, text};
+use super::stamp::{Place, stamp};
 use super::whiskers::whiskers;
 use super::{Identity, MeasuredFile, Measurement};
 
@@ -35,6 +36,7 @@ struct Layout {
     facts: Area,
     dial: Point,
     whiskers: Area,
+    stamp: Place,
     size: (f64, f64),
 }
 
@@ -57,6 +59,7 @@ impl MeasuredFile {
         shapes.extend(facts(self, measured, &layout.facts));
         shapes.extend(dial(self, layout.dial, scale));
         shapes.extend(whiskers(&measured.field, &layout.whiskers));
+        shapes.extend(stamp(self, layout.stamp));
         Some(Drawing {
             width: layout.size.0.ceil() as u32,
             height: layout.size.1.ceil() as u32,
@@ -71,9 +74,64 @@ impl MeasuredFile {
         let photograph = Area::fitted((MARGIN, HEAD), (LONGER_SIDE, LONGER_SIDE), shape);
         let facts_height = facts::height(self, measured, FACTS);
         if shape.0 >= shape.1 {
-            below(photograph, facts_height, shape)
+            self.below(photograph, facts_height, shape)
         } else {
-            beside(photograph, facts_height, shape)
+            self.beside(photograph, facts_height, shape)
+        }
+    }
+
+    /// Facts, dial and whiskers in a row below a photograph that lies.
+    fn below(&self, photograph: Area, facts_height: f64, shape: (usize, usize)) -> Layout {
+        let top = photograph.bottom() + GAP;
+        let room = LONGER_SIDE - FACTS - DIAL - 2.0 * GAP;
+        let corner = (MARGIN + FACTS + DIAL + 2.0 * GAP, top + ABOVE_WHISKERS);
+        let facts = Area {
+            left: MARGIN,
+            top,
+            width: FACTS,
+            height: facts_height,
+        };
+        let whiskers = Area::fitted(corner, (room, 0.75 * room), shape);
+        let stamp = Place {
+            corner: (MARGIN, facts.bottom().max(top + DIAL_HEIGHT) + GAP),
+            width: FACTS + GAP + DIAL,
+        };
+        let lowest = stamp.bottom(self).max(whiskers.bottom());
+        Layout {
+            photograph,
+            facts,
+            dial: (MARGIN + FACTS + GAP + DIAL / 2.0, top + DIAL / 2.0),
+            whiskers,
+            stamp,
+            size: (LONGER_SIDE + 2.0 * MARGIN, lowest + MARGIN),
+        }
+    }
+
+    /// Facts, dial and whiskers in a column beside a photograph that stands.
+    fn beside(&self, photograph: Area, facts_height: f64, shape: (usize, usize)) -> Layout {
+        let left = photograph.right() + GAP;
+        let facts = Area {
+            left,
+            top: HEAD,
+            width: FACTS,
+            height: facts_height,
+        };
+        let dial = (left + FACTS / 2.0, facts.bottom() + GAP + DIAL / 2.0);
+        let top = dial.1 + DIAL / 2.0 + 24.0 + GAP + ABOVE_WHISKERS;
+        let room = (photograph.bottom() - top).max(240.0);
+        let whiskers = Area::fitted((left, top), (FACTS, room), shape);
+        let stamp = Place {
+            corner: (left, whiskers.bottom() + GAP),
+            width: FACTS,
+        };
+        let lowest = photograph.bottom().max(stamp.bottom(self));
+        Layout {
+            photograph,
+            facts,
+            dial,
+            whiskers,
+            stamp,
+            size: (left + FACTS + MARGIN, lowest + MARGIN),
         }
     }
 
@@ -95,51 +153,6 @@ impl MeasuredFile {
                 cut(&line, LETTERS, room),
             ),
         ]
-    }
-}
-
-/// Facts, dial and whiskers in a row below a photograph that lies.
-fn below(photograph: Area, facts_height: f64, shape: (usize, usize)) -> Layout {
-    let top = photograph.bottom() + GAP;
-    let room = LONGER_SIDE - FACTS - DIAL - 2.0 * GAP;
-    let corner = (MARGIN + FACTS + DIAL + 2.0 * GAP, top + ABOVE_WHISKERS);
-    let facts = Area {
-        left: MARGIN,
-        top,
-        width: FACTS,
-        height: facts_height,
-    };
-    let whiskers = Area::fitted(corner, (room, 0.75 * room), shape);
-    let lowest = facts.bottom().max(whiskers.bottom()).max(top + DIAL_HEIGHT);
-    Layout {
-        photograph,
-        facts,
-        dial: (MARGIN + FACTS + GAP + DIAL / 2.0, top + DIAL / 2.0),
-        whiskers,
-        size: (LONGER_SIDE + 2.0 * MARGIN, lowest + MARGIN),
-    }
-}
-
-/// Facts, dial and whiskers in a column beside a photograph that stands.
-fn beside(photograph: Area, facts_height: f64, shape: (usize, usize)) -> Layout {
-    let left = photograph.right() + GAP;
-    let facts = Area {
-        left,
-        top: HEAD,
-        width: FACTS,
-        height: facts_height,
-    };
-    let dial = (left + FACTS / 2.0, facts.bottom() + GAP + DIAL / 2.0);
-    let top = dial.1 + DIAL / 2.0 + 24.0 + GAP + ABOVE_WHISKERS;
-    let room = (photograph.bottom() - top).max(240.0);
-    let whiskers = Area::fitted((left, top), (FACTS, room), shape);
-    let lowest = photograph.bottom().max(whiskers.bottom());
-    Layout {
-        photograph,
-        facts,
-        dial,
-        whiskers,
-        size: (left + FACTS + MARGIN, lowest + MARGIN),
     }
 }
 
