@@ -260,6 +260,7 @@ mod tests {
                 change: None,
                 earlier: None,
             }),
+            accounts: Vec::new(),
             lone: None,
             sky_rate: None,
             identified: true,

@@ -1,6 +1,7 @@
 //! What is known about each frame before anyone asks why.
 
 use super::told::{ToldSides, told_sides};
+use crate::mount::account::Account;
 use crate::mount::lone::LoneFrame;
 use crate::mount::predict::{OwnMotion, TrailParts};
 use crate::mount::{AxisEstimate, MountFit};
@@ -118,6 +119,9 @@ pub struct Evidence {
     pub adrift: Option<Adrift>,
     /// The axis before the change that these frames follow.
     pub axis_before: Option<AxisEstimate>,
+    /// What may have moved the stars, by places and shapes together, likeliest first; empty where that
+    /// was not asked.
+    pub accounts: Vec<Account>,
     /// Reading of a lone frame.
     pub lone: Option<LoneFrame>,
     /// Speed of the sky's turn in the camera over the sidereal rate, from frames alone, no hint needed.

@@ -7,6 +7,7 @@
 //! they are; `limits` and `outlook` tell how long
 //! to expose.
 
+mod accounts;
 mod confidence;
 mod contradiction;
 pub mod drive_fault;

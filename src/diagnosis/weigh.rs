@@ -1,10 +1,12 @@
 //! Evidence into shares of the trail.
 
+use super::accounts::{Told, cause_of, told};
 use super::confidence::{is_right, is_there, of_two_frames};
 use super::contradiction::excess_across;
 use super::drive_fault::find_drive_fault;
 use super::evidence::{Evidence, FrameEvidence};
 use super::{Cause, CauseShare, Finding};
+use crate::mount::account::Part;
 use crate::mount::drive::NominalRate;
 use crate::stars::{FrameTrail, Stretch};
 use crate::units::{AngularRate, AxialAngle, Measured, Pixels};
@@ -40,11 +42,16 @@ pub fn find_causes(evidence: &Evidence) -> Finding {
     if evidence.frames.iter().all(|frame| frame.trail.is_none()) {
         return finding(Cause::Unknown, None, Vec::new());
     }
-    let mut shares = shares(evidence, tolerance.px());
+    let told = told(evidence, tolerance.px());
+    let mut shares = shares(evidence, tolerance.px(), told.as_ref());
     shares.sort_by(|a, b| b.trail.value.px().total_cmp(&a.trail.value.px()));
-    let cause = dominant(evidence, &shares, tolerance.px(), longest_trail);
+    let cause = match &told {
+        Some(told) => by_account(evidence, told, &shares, tolerance.px(), longest_trail),
+        None => dominant(evidence, &shares, tolerance.px(), longest_trail),
+    };
     let confidence = confidence(cause, &shares, tolerance.px(), longest_trail);
     let confidence = confidence.map(|sure| match cause {
+        _ if told.is_some() => sure * told.map_or(1.0, |told| told.chance),
         Cause::DriveRate | Cause::DrivePeriodic if !tells_rate_from_swing(evidence) => {
             of_two_frames(sure)
         }
@@ -111,9 +118,57 @@ fn longest_trail(evidence: &Evidence) -> Option<Measured<Pixels>> {
     lengths.max_by(|a, b| a.value.px().total_cmp(&b.value.px()))
 }
 
-fn shares(evidence: &Evidence, tolerance_px: f64) -> Vec<CauseShare> {
+/// The cause by the accounts; where they name none, a knock, fat stars, or a lens.
+fn by_account(
+    evidence: &Evidence,
+    told: &Told<'_>,
+    shares: &[CauseShare],
+    tolerance_px: f64,
+    longest: Option<Measured<Pixels>>,
+) -> Cause {
+    let px = |cause: Cause| {
+        let share = shares.iter().find(|share| share.cause == cause);
+        share.map_or(0.0, |share| share.trail.value.px())
+    };
+    match told.cause {
+        Some(cause) if cause != Cause::Bump => return cause,
+        _ => {}
+    }
+    if px(Cause::Bump) > tolerance_px {
+        return Cause::Bump;
+    }
+    if px(Cause::Focus) > tolerance_px {
+        return Cause::Focus;
+    }
+    if px(Cause::Lens) > LENS_SHARE * tolerance_px {
+        return Cause::Lens;
+    }
+    small_cause(evidence, tolerance_px, longest, None)
+}
+
+fn shares(
+    evidence: &Evidence,
+    tolerance_px: f64,
+    told: Option<&Told<'_>>,
+) -> Vec<CauseShare> {
     let mut shares = Vec::new();
     let mut add = |cause, px: f64, sigma: f64| shares.push(share(cause, px, sigma));
+    if let Some(told) = told {
+        for (part, trail) in &told.account.parts {
+            add(cause_of(*part), trail.value.px(), trail.sigma.px());
+        }
+        if let (Some((px, sigma)), true) = (jump_px(evidence), !has_knock(told)) {
+            add(Cause::Bump, px, sigma);
+        }
+        if let Some((px, sigma)) = fat_px(evidence, tolerance_px) {
+            add(Cause::Focus, px, sigma);
+        }
+        if let Some((px, sigma)) = lens_px(evidence) {
+            add(Cause::Lens, px, sigma);
+        }
+        shares.retain(|share| share.trail.value.px() > 0.05);
+        return shares;
+    }
     if let Some((px, sigma)) = axis_px(evidence) {
         add(Cause::Axis, px, sigma);
     }
@@ -332,6 +387,10 @@ fn sure(across: Measured<f64>, shown: f64, drawn: f64) -> bool {
 /// Whether shaking that is seen across the daily motion accounts for a trail along it.
 pub fn is_shaken(evidence: &Evidence, along_px: f64) -> bool {
     shake_px(evidence).is_some_and(|(px, _)| ANY_WAY * px > along_px)
+}
+
+fn has_knock(told: &Told<'_>) -> bool {
+    told.account.parts.iter().any(|one| one.0 == Part::Knock)
 }
 
 fn jump_px(evidence: &Evidence) -> Option<(f64, f64)> {

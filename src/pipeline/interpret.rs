@@ -10,7 +10,8 @@ use crate::diagnosis::{
 };
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, center_motion};
-use crate::mount::drive::DriveRecord;
+use crate::mount::account::{Night, Witness, tell};
+use crate::mount::drive::{DriveRecord, NominalRate};
 use crate::mount::joined::{Drawn, join};
 use crate::mount::lone::{LoneQuestion, read_lone_frame};
 use crate::mount::model::northern_end;
@@ -55,6 +56,7 @@ impl MountQuestion<'_> {
             fit: None,
             adrift: None,
             axis_before: None,
+            accounts: Vec::new(),
             lone: None,
             sky_rate: self.sky_rate,
             identified: self.identified,
@@ -68,6 +70,10 @@ impl MountQuestion<'_> {
             read_record(part);
             self.facts
                 .with_ground(|ground| self.scene(ground).join(part));
+            if !self.facts.is_adrift() {
+                self.facts
+                    .with_ground(|ground| self.scene(ground).account(part));
+            }
             part.adrift = self.adrift(part);
         }
         parts
@@ -294,6 +300,50 @@ impl Scene<'_> {
         })
     }
 
+    /// The accounts of a part whose drive runs with the sky.
+    fn account(&self, part: &mut Evidence) {
+        let record = part.fit.as_ref().and_then(|fit| fit.drive.as_ref());
+        let runs = record.is_some_and(runs_with_the_sky);
+        if !runs || part.frames.len() > MOST_ACCOUNTED {
+            return;
+        }
+        let mut pointings: Vec<Vec<Witness>> = Vec::new();
+        let mut last = None;
+        for frame in &part.frames {
+            let Some(witness) = self.witness(frame) else {
+                continue;
+            };
+            if last != Some(frame.pointing) {
+                pointings.push(Vec::new());
+            }
+            last = Some(frame.pointing);
+            pointings.last_mut().expect("one was put").push(witness);
+        }
+        let night = Night::new(pointings, self.ground.refracted_north());
+        part.accounts = night.map_or_else(Vec::new, |night| tell(&night));
+    }
+
+    fn witness(&self, frame: &FrameEvidence) -> Option<Witness> {
+        let setting = self.setting(frame)?;
+        let turns = self.survey.stretches.iter().flat_map(|one| &one.turns);
+        let mut turns = turns.filter(|turn| turn.frame == frame.frame);
+        let turn = turns.next()?;
+        let center = self.frames[frame.frame].field.center();
+        let north = self.ground.refracted_north();
+        let air = setting.exposure().trail(self.ground, north, 1.0, center)?;
+        Some(Witness {
+            frame: frame.frame,
+            mid: turn.mid,
+            exposure: setting.length.s(),
+            camera: *setting.attitude.inner(),
+            covariance: turn.covariance,
+            trail: frame.trail,
+            air,
+            focal_px: setting.lens.focal_px,
+            width_px: frame.fwhm.map_or(3.0, |fwhm| fwhm.value.px()),
+        })
+    }
+
     /// Lens, attitude and exposure of a frame, where all are known.
     fn setting(&self, frame: &FrameEvidence) -> Option<Setting> {
         Some(Setting {
@@ -335,6 +385,17 @@ impl Scene<'_> {
         }
         evidence.lone = Some(lone);
     }
+}
+
+/// Parts of more frames are told by their record.
+const MOST_ACCOUNTED: usize = 40;
+
+/// A drive that stands, runs backwards or at half the rate needs no account.
+fn runs_with_the_sky(record: &DriveRecord) -> bool {
+    !matches!(
+        record.nominal,
+        Some(NominalRate::Stopped | NominalRate::Reversed | NominalRate::Half)
+    ) && (record.rate_ratio.value - 1.0).abs() < 0.2
 }
 
 /// The frame's outermost pixels.
