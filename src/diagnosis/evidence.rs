@@ -9,6 +9,15 @@ use crate::sky::ToldPlace;
 use crate::stars::{FrameTrail, LensShape};
 use crate::units::{Angle, AngularRate, Measured, PixelVector, Pixels, Seconds};
 
+/// What a frame's background shows of its light.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FrameLight {
+    /// Noise of one pixel, on the scale of linear light.
+    pub noise: f64,
+    /// Whether the camera developed the picture: then its noise is no longer that of the light.
+    pub developed: bool,
+}
+
 /// One frame's facts.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FrameEvidence {
@@ -18,6 +27,8 @@ pub struct FrameEvidence {
     pub pointing: usize,
     /// Length of the exposure.
     pub exposure: Option<Seconds>,
+    /// The background's noise.
+    pub light: Option<FrameLight>,
     /// Width of a star across its trail.
     pub fwhm: Option<Measured<Pixels>>,
     /// Trail that the stars' shapes show.
@@ -43,6 +54,11 @@ pub struct FrameEvidence {
 }
 
 impl FrameEvidence {
+    /// The trail by all witnesses where they were joined, else by the shapes.
+    pub fn best_trail(&self) -> Option<FrameTrail> {
+        self.joined.or(self.trail)
+    }
+
     /// Unit vector of the along direction on the frame.
     pub fn along_line(&self) -> Option<PixelVector> {
         let along = self.along?;

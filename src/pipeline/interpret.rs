@@ -6,16 +6,21 @@ use super::gather::MeasuredFrame;
 use super::survey::Survey;
 use crate::diagnosis::drive_fault::find_drive_fault;
 use crate::diagnosis::{
-    Adrift, Cause, Evidence, FrameEvidence, find_standstills, is_shaken, swing_inside,
+    Adrift, Cause, Evidence, FrameEvidence, FrameLight, Standstill, find_standstills, is_shaken,
+    swing_inside, without_unaccounted_axis,
 };
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, center_motion};
-use crate::mount::account::{Night, Witness, tell};
+use crate::mount::account::{Account, Night, Part, Witness, chance_of, tell};
+use crate::mount::creep::Creep;
 use crate::mount::drive::{DriveRecord, NominalRate};
+use crate::mount::invert::tangent_basis;
 use crate::mount::joined::{Drawn, join};
 use crate::mount::lone::{LoneQuestion, read_lone_frame};
 use crate::mount::model::northern_end;
 use crate::mount::predict::{Exposure, OwnMotion};
+use crate::mount::slip::DriveStep;
+use crate::mount::split::Jump;
 use crate::mount::within::DriveWithin;
 use crate::mount::{AxisEstimate, AxisUnknown, Doubt, Ground, MountFit, fit_mount};
 use crate::sky::{Camera, Horizon, Rotation, ToldPlace};
@@ -67,13 +72,14 @@ impl MountQuestion<'_> {
             .with_ground(|ground| self.scene(ground).fit(&mut evidence));
         let mut parts = evidence.into_parts();
         for part in &mut parts {
-            read_record(part);
-            self.facts
-                .with_ground(|ground| self.scene(ground).join(part));
             if !self.facts.is_adrift() {
                 self.facts
                     .with_ground(|ground| self.scene(ground).account(part));
             }
+            read_record(part);
+            agree(part);
+            self.facts
+                .with_ground(|ground| self.scene(ground).join(part));
             part.adrift = self.adrift(part);
         }
         parts
@@ -128,6 +134,11 @@ impl MountQuestion<'_> {
                     own_motion: None,
                     drifted: lens.and_then(|lens| self.drifted(pointing, at, &lens)),
                     lens: measured.field.lens,
+                    light: Some(FrameLight {
+                        noise: measured.field.noise,
+                        developed: measured.header.developed,
+                    })
+                    .filter(|light| light.noise > 0.0),
                     corner_trail: None,
                     along: None,
                 });
@@ -319,8 +330,16 @@ impl Scene<'_> {
             last = Some(frame.pointing);
             pointings.last_mut().expect("one was put").push(witness);
         }
-        let night = Night::new(pointings, self.ground.refracted_north());
+        let pole = self.ground.refracted_north();
+        let axis = part.fit.as_ref().and_then(|fit| fit.axis.as_ref().ok());
+        let axis = axis.map(|axis| northern_end(axis.direction, self.ground.hemisphere()));
+        let night = Night::new(pointings, pole, axis.unwrap_or(pole));
         part.accounts = night.map_or_else(Vec::new, |night| tell(&night));
+        if let Some(axis) = axis {
+            let off = axis - pole;
+            let basis = tangent_basis(pole);
+            without_unaccounted_axis(part, [0, 1].map(|idx| basis.column(idx).dot(&off)));
+        }
     }
 
     fn witness(&self, frame: &FrameEvidence) -> Option<Witness> {
@@ -430,9 +449,13 @@ fn doubt_of(aims: &[Option<Aimed>]) -> Doubt {
 /// The drive's record once the frames' own trails are known: without the frames in which it stood
 /// still, and with the swing as the drive makes it.
 fn read_record(evidence: &mut Evidence) {
-    let mut standstills = find_standstills(&evidence.frames);
-    standstills.retain(|one| !is_shaken(evidence, one.trail.value.px()));
-    evidence.standstills = standstills;
+    evidence.standstills = if evidence.accounts.is_empty() {
+        let mut found = find_standstills(&evidence.frames);
+        found.retain(|one| !is_shaken(evidence, one.trail.value.px()));
+        found
+    } else {
+        standstills_told(evidence)
+    };
     let stood: Vec<usize> = evidence
         .standstills
         .iter()
@@ -445,7 +468,8 @@ fn read_record(evidence: &mut Evidence) {
             Cause::DriveRate | Cause::DriveReversed | Cause::DriveStopped
         )
     });
-    let least = swing_inside(evidence).filter(|_| stood.is_empty() && !steadily_wrong);
+    let swings = evidence.accounts.is_empty() || tells(evidence, Part::Swing);
+    let least = swing_inside(evidence).filter(|_| stood.is_empty() && !steadily_wrong && swings);
     let exposures = evidence.frames.iter().filter_map(|frame| frame.exposure);
     let n_exposures = exposures.clone().count().max(1) as f64;
     let mean = exposures.fold(Seconds::default(), |sum, one| sum + one) / n_exposures;
@@ -455,6 +479,100 @@ fn read_record(evidence: &mut Evidence) {
     record.periodic = record.periodic.map(|swing| swing.unsmeared(mean));
     if let Some(least) = least.filter(|_| record.step.is_none()) {
         record.raise_swing(least);
+    }
+}
+
+/// Whether a fault is likelier than not, by the accounts.
+fn tells(evidence: &Evidence, part: Part) -> bool {
+    chance_of(&evidence.accounts, part) > 0.5
+}
+
+/// The standstills that the likeliest account has, where such accounts are likelier than not.
+fn standstills_told(evidence: &Evidence) -> Vec<Standstill> {
+    if !tells(evidence, Part::Slack) {
+        return Vec::new();
+    }
+    let has = |account: &&Account| !account.stood.is_empty();
+    let Some(account) = evidence.accounts.iter().find(has) else {
+        return Vec::new();
+    };
+    let trail = account.parts.iter().find(|one| one.0 == Part::Slack);
+    let sure = account
+        .stood
+        .iter()
+        .filter(|one| one.1.value.s() > 3.0 * one.1.sigma.s());
+    let standstill = |&(first, duration): &(usize, Measured<Seconds>)| {
+        Some(Standstill {
+            frames: standing_frames(evidence, first, duration.value),
+            duration,
+            trail: trail?.1,
+        })
+    };
+    sure.filter_map(standstill).collect()
+}
+
+/// Frames of a pointing, from its first on, that a standstill reaches into.
+fn standing_frames(evidence: &Evidence, first: usize, duration: Seconds) -> Vec<usize> {
+    let mut left = duration.s();
+    let frames = evidence.frames.iter().skip_while(|one| one.frame != first);
+    let reached = frames.take_while(|one| {
+        let begins = left > 0.0;
+        left -= one.exposure.map_or(f64::INFINITY, Seconds::s);
+        begins
+    });
+    reached.map(|one| one.frame).collect()
+}
+
+/// Takes out of fit and record what the accounts say was something else, and puts in what they found.
+fn agree(evidence: &mut Evidence) {
+    if evidence.accounts.is_empty() {
+        return;
+    }
+    let (steps, swings) = (tells(evidence, Part::Step), tells(evidence, Part::Swing));
+    let (knocks, sags) = (tells(evidence, Part::Knock), tells(evidence, Part::Sag));
+    let sudden = |part: Part| {
+        let has = |one: &&Account| one.parts.iter().any(|own| own.0 == part);
+        evidence.accounts.iter().find(has).and_then(|one| one.step)
+    };
+    let (step, knock) = (sudden(Part::Step), sudden(Part::Knock));
+    let sag = evidence.accounts.iter().flat_map(|one| &one.parts);
+    let sag = sag.clone().find(|one| one.0 == Part::Sag).map(|one| one.1);
+    let scale = evidence.pixel_scale;
+    let Some(fit) = evidence.fit.as_mut() else {
+        return;
+    };
+    if let Some(record) = fit.drive.as_mut() {
+        record.step = match (steps, record.step) {
+            (false, _) => None,
+            (true, Some(known)) => Some(known),
+            (true, None) => step.map(|step| DriveStep {
+                before: step.before,
+                after: step.after,
+                at: step.at,
+                size: step.size,
+                rate_ratio: record.rate_ratio,
+                odds: 0.5,
+            }),
+        };
+        record.periodic = record
+            .periodic
+            .filter(|swing| swings || swing.period.is_some());
+    }
+    if let Some(step) = knock.filter(|_| knocks) {
+        fit.jumps.retain(|jump| jump.before != step.before);
+        fit.jumps.push(Jump {
+            before: step.before,
+            after: step.after,
+            size: step.size,
+        });
+    }
+    if let (true, Some(px), Some(scale)) = (sags, sag, scale) {
+        let angle = |px: Pixels| scale * px.px();
+        fit.creep = Some(Creep {
+            departure: Measured::new(angle(px.value), angle(px.sigma)),
+            smoothness: 1.0,
+        });
+        fit.axis = Err(AxisUnknown::Creeping);
     }
 }
 

@@ -13,7 +13,7 @@ use crate::mount::predict::OwnMotion;
 use crate::stars::FrameTrail;
 use crate::units::{Angle, Seconds};
 
-use super::exposing::OutlookEntry;
+use super::exposing::{OutlookEntry, ShorteningEntry};
 use super::{
     AlignmentReport, AxisReport, AxisWithoutSite, CauseShare, CenterReport, Correction,
     DriftReport, DriveReport, FrameReport, NextFrame, NightReport, PeriodicReport, SiteReport,
@@ -149,6 +149,8 @@ struct Alignment {
     longest_exposure_s: LongestExposure,
     /// By lens, at the target and where stars drift fastest; an addition to version 1.
     exposure_outlook: Option<OutlookEntry>,
+    /// What shorter exposures would cost; an addition to version 1.
+    shortening: Option<ShorteningEntry>,
     /// Where the pole star should stand instead; an addition to version 1.
     pole_star: Option<PoleStarEntry>,
     next_frames: Vec<NextFrameEntry>,
@@ -463,6 +465,7 @@ impl From<&AlignmentReport> for Alignment {
                 after_correction: seconds(alignment.longest_exposure.after_correction),
             },
             exposure_outlook: alignment.outlook.as_ref().map(OutlookEntry::from),
+            shortening: alignment.shortening.as_ref().map(ShorteningEntry::from),
             pole_star: alignment.pole_star.as_ref().map(PoleStarEntry::from),
             next_frames: alignment
                 .next_frames

@@ -67,10 +67,15 @@ pub struct Night {
 }
 
 impl Night {
-    /// From the frames of each pointing, in order of time, and the refracted pole's northern end.
+    /// From the frames of each pointing, in order of time, and the northern ends of the refracted pole
+    /// and of an axis near the tracker's, about which small turns stay small.
     ///
     /// `None` without two frames of one pointing.
-    pub fn new(pointings: Vec<Vec<Witness>>, pole: Vector3<f64>) -> Option<Self> {
+    pub fn new(
+        pointings: Vec<Vec<Witness>>,
+        pole: Vector3<f64>,
+        about: Vector3<f64>,
+    ) -> Option<Self> {
         let mut night = Self {
             stands: Vec::new(),
             frames: Vec::new(),
@@ -79,14 +84,18 @@ impl Night {
         };
         let mut rows = Vec::new();
         for witnesses in pointings.into_iter().filter(|one| !one.is_empty()) {
-            rows.extend(night.add(witnesses, pole));
+            rows.extend(night.add(witnesses, (pole, about)));
         }
         night.places = DVector::from_vec(rows);
         let several = night.whitening.iter().any(|block| block.1.nrows() > 3);
         several.then_some(night)
     }
 
-    fn add(&mut self, witnesses: Vec<Witness>, pole: Vector3<f64>) -> Vec<f64> {
+    fn add(
+        &mut self,
+        witnesses: Vec<Witness>,
+        (pole, about): (Vector3<f64>, Vector3<f64>),
+    ) -> Vec<f64> {
         let first = &witnesses[0];
         let span = witnesses.iter().fold((f64::MAX, f64::MIN), |span, one| {
             let half = 0.5 * one.exposure;
@@ -94,18 +103,20 @@ impl Night {
         });
         let number = self.stands.len();
         let (epoch, camera) = (first.mid, first.camera);
-        let stand = Stand::new(number, epoch, span, &camera, pole);
+        let stand = Stand::new(number, epoch, span, &camera, (pole, about));
         let spin = AngularRate::SIDEREAL.rad_per_s();
         let n = witnesses.len();
         let mut data = DVector::zeros(3 * n);
         let mut white = DMatrix::zeros(3 * n, 3 * n);
         let mut offsets = DMatrix::zeros(3 * n, 3);
         for (idx, one) in witnesses.iter().enumerate() {
-            let perfect = Rotation3::new(pole * (-spin * (one.mid - epoch))) * camera;
+            let perfect = Rotation3::new(about * (-spin * (one.mid - epoch))) * camera;
             let off = rotation_vector(&(perfect.inverse() * one.camera)).map(arcsec);
             let weight = whitener(one);
             data.rows_mut(3 * idx, 3).copy_from(&off);
-            white.view_mut((3 * idx, 3 * idx), (3, 3)).copy_from(&weight);
+            white
+                .view_mut((3 * idx, 3 * idx), (3, 3))
+                .copy_from(&weight);
             offsets.view_mut((3 * idx, 0), (3, 3)).copy_from(&weight);
         }
         let known = (offsets.transpose() * &offsets).try_inverse();
@@ -124,17 +135,26 @@ impl Night {
     pub(super) fn span(&self) -> (f64, f64) {
         let first = self.stands.iter().map(|stand| stand.start);
         let last = self.stands.iter().map(|stand| stand.end);
-        (first.fold(f64::MAX, f64::min), last.fold(f64::MIN, f64::max))
+        (
+            first.fold(f64::MAX, f64::min),
+            last.fold(f64::MIN, f64::max),
+        )
     }
 
     /// Data less what an account draws, each over its sigma: places, then shapes. Gusts of so many
     /// pixels stretch the shapes any way.
     pub(super) fn residuals(&self, form: Form, x: &[f64], gusts_px: f64) -> DVector<f64> {
-        let drawn: Vec<Drawn> = self.frames.iter().map(|one| self.draw(form, x, one)).collect();
+        let drawn: Vec<Drawn> = self
+            .frames
+            .iter()
+            .map(|one| self.draw(form, x, one))
+            .collect();
         let mut rows = Vec::with_capacity(5 * drawn.len());
         for (first, white) in &self.whitening {
             let n = white.nrows() / 3;
-            let means = drawn[*first..first + n].iter().flat_map(|one| one.place.iter());
+            let means = drawn[*first..first + n]
+                .iter()
+                .flat_map(|one| one.place.iter());
             let means = DVector::from_iterator(3 * n, means.copied());
             rows.extend((white * means).iter().map(|mean| -mean));
         }
@@ -142,7 +162,9 @@ impl Night {
             *row += place;
         }
         for (one, drawn) in self.frames.iter().zip(&drawn) {
-            let Some((shape, sigma)) = one.shape else { continue };
+            let Some((shape, sigma)) = one.shape else {
+                continue;
+            };
             let sigma = sigma_with(sigma, gusts_px);
             rows.extend((0..2).map(|part| (shape[part] - drawn.shape[part]) / sigma));
         }
@@ -152,7 +174,9 @@ impl Night {
     /// Logarithm of the norm of the shapes' distribution.
     pub(super) fn log_norm(&self, gusts_px: f64) -> f64 {
         let sigmas = self.frames.iter().filter_map(|one| one.shape);
-        sigmas.map(|(_, sigma)| -2.0 * sigma_with(sigma, gusts_px).ln()).sum()
+        sigmas
+            .map(|(_, sigma)| -2.0 * sigma_with(sigma, gusts_px).ln())
+            .sum()
     }
 
     /// The path of a star at the centre, pixels, at even instants; the air's own part left out.
@@ -179,16 +203,24 @@ impl Night {
 
     fn draw(&self, form: Form, x: &[f64], one: &Shown) -> Drawn {
         let turns: Vec<Vector3<f64>> = self.turns(form, x, one).collect();
-        let place = turns.iter().sum::<Vector3<f64>>() / SAMPLES as f64;
+        let place = turns.iter().sum::<Vector3<f64>>() / SAMPLES as f64
+            - self.stands[one.stand].counted(one.witness.mid);
         let f = one.witness.focal_px;
         let air = one.witness.air;
         let path = turns.iter().enumerate().map(|(k, turn)| {
-            let (right, down) = (-Angle::from_arcsec(turn.y).rad(), Angle::from_arcsec(turn.x).rad());
+            let (right, down) = (
+                -Angle::from_arcsec(turn.y).rad(),
+                Angle::from_arcsec(turn.x).rad(),
+            );
             let share = (k as f64 + 0.5) / SAMPLES as f64;
             [right * f + air.dx * share, down * f + air.dy * share]
         });
         let path: Vec<[f64; 2]> = path.collect();
-        let shape = if one.by_ends { by_ends(&path) } else { spread(&path) };
+        let shape = if one.by_ends {
+            by_ends(&path)
+        } else {
+            spread(&path)
+        };
         Drawn { place, shape }
     }
 }
@@ -211,13 +243,18 @@ fn whitener(one: &Witness) -> Matrix3<f64> {
     let own = own.map(|c| arcsec(arcsec(c)))
         + Matrix3::from_diagonal(&Vector3::new(1.0, 1.0, 1.0)) * arcsec(floor).powi(2);
     let lower = own.cholesky().map(|c| c.l());
-    lower.and_then(|l| l.try_inverse()).unwrap_or_else(Matrix3::zeros)
+    lower
+        .and_then(|l| l.try_inverse())
+        .unwrap_or_else(Matrix3::zeros)
 }
 
 impl Shown {
     fn of(witness: Witness, stand: usize) -> Self {
         let shape = witness.trail.as_ref().map(shape_of);
-        let length = witness.trail.as_ref().map_or(0.0, |trail| trail.length.value.px());
+        let length = witness
+            .trail
+            .as_ref()
+            .map_or(0.0, |trail| trail.length.value.px());
         Self {
             shape,
             by_ends: length > LONG_WIDTHS * witness.width_px,
@@ -233,8 +270,15 @@ fn shape_of(trail: &FrameTrail) -> ([f64; 2], f64) {
     let size = length * length / 12.0;
     let (sin, cos) = (2.0 * trail.angle.angle().rad()).sin_cos();
     let seen = (2.0 * length * sigma + sigma * sigma) / 12.0;
-    let unseen = if length < 2.0 * sigma { sigma * sigma / 3.0 } else { 0.0 };
-    let sigma = seen.max(unseen).hypot(SHAPE_SHARE * size).hypot(SHAPE_FLOOR);
+    let unseen = if length < 2.0 * sigma {
+        sigma * sigma / 3.0
+    } else {
+        0.0
+    };
+    let sigma = seen
+        .max(unseen)
+        .hypot(SHAPE_SHARE * size)
+        .hypot(SHAPE_FLOOR);
     ([size * cos, size * sin], sigma)
 }
 
@@ -247,7 +291,9 @@ pub(super) fn spread(path: &[[f64; 2]]) -> [f64; 2] {
 /// Second moments of a path.
 pub(super) fn moments(path: &[[f64; 2]]) -> [f64; 3] {
     let n = path.len() as f64;
-    let mean = path.iter().fold([0.0, 0.0], |m, p| [m[0] + p[0] / n, m[1] + p[1] / n]);
+    let mean = path
+        .iter()
+        .fold([0.0, 0.0], |m, p| [m[0] + p[0] / n, m[1] + p[1] / n]);
     path.iter().fold([0.0; 3], |m, p| {
         let (x, y) = (p[0] - mean[0], p[1] - mean[1]);
         [m[0] + x * x / n, m[1] + x * y / n, m[2] + y * y / n]

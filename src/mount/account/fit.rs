@@ -141,11 +141,10 @@ impl Night {
         jacobian
     }
 
-    /// One step from where an account starts, with its sum of squares after it.
-    pub(super) fn one_step(&self, form: Form, x: &[f64]) -> Option<(f64, Vec<f64>)> {
+    /// A few steps from where an account starts, with its sum of squares after them.
+    pub(super) fn few_steps(&self, form: Form, x: &[f64], most: usize) -> Option<(f64, Vec<f64>)> {
         let held = held(form, self.stands.len());
-        let (cost, next) = self.descend(form, x, 0.0, &held, 1)?;
-        Some((cost, next))
+        self.descend(form, x, 0.0, &held, most)
     }
 
     /// Levenberg-Marquardt; gives the cost (half the sum of squares) and the numbers.
@@ -190,7 +189,9 @@ impl Night {
                 }
                 damping = (damping * 10.0).max(1e-3);
             }
-            let Some((after, next, there)) = better else { break };
+            let Some((after, next, there)) = better else {
+                break;
+            };
             let gain = cost - after;
             (cost, x, r) = (after, next, there);
             damping *= 0.2;
@@ -289,8 +290,10 @@ fn spread_out(
         // A normal distribution as high in its middle as the even one.
         Reach::Within(range) => {
             let sigma = range / std::f64::consts::TAU.sqrt();
-            priors.iter().map(|prior| one(prior, sigma, false, 1.0)).collect()
+            priors
+                .iter()
+                .map(|prior| one(prior, sigma, false, 1.0))
+                .collect()
         }
     }
 }
-

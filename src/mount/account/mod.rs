@@ -14,11 +14,13 @@ mod fit;
 mod motion;
 mod shares;
 mod starts;
+#[cfg(test)]
+mod tests;
 
 pub use exposure::{Night, Witness};
 pub use shares::Part;
 
-use crate::units::{Measured, Pixels};
+use crate::units::{Angle, Measured, Pixels, Seconds};
 
 /// One account of the night.
 #[derive(Debug, Clone, PartialEq)]
@@ -28,11 +30,36 @@ pub struct Account {
     /// What each fault draws by itself in the frame where it draws most; of a knock and of a step
     /// between exposures how far the stars jump. Largest first.
     pub parts: Vec<(Part, Measured<Pixels>)>,
-    /// Last frame before a step or knock, and the first one after it.
-    pub step: Option<(usize, usize)>,
+    /// A step of the drive, or a knock.
+    pub step: Option<Step>,
+    /// How long the drive stood when each pointing began, by the pointing's first frame.
+    pub stood: Vec<(usize, Measured<Seconds>)>,
     /// Northern end of the axis less that of the refracted pole, along the tangent basis there, with
     /// 1-sigma, radians.
     pub axis: [Measured<f64>; 2],
+}
+
+/// A sudden motion.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Step {
+    /// Last frame before it (index in the alignment).
+    pub before: usize,
+    /// First frame after it; two further on where it fell into the frame between.
+    pub after: usize,
+    /// When, from the night's reference instant.
+    pub at: Seconds,
+    /// How far: of the drive ahead (positive) or back, of a knock without sign.
+    pub size: Measured<Angle>,
+}
+
+/// The probability of all accounts that hold a fault.
+pub fn chance_of(accounts: &[Account], part: Part) -> f64 {
+    let has = |account: &&Account| account.parts.iter().any(|one| one.0 == part);
+    accounts
+        .iter()
+        .filter(has)
+        .map(|account| account.chance)
+        .sum()
 }
 
 /// Accounts less likely than this are left out.

@@ -85,16 +85,19 @@ pub struct Stand {
     to_camera: Matrix3<f64>,
     pole_over_ground: Vector3<f64>,
     tangents: [Vector3<f64>; 2],
+    /// The axis about which the places were counted, off the pole along the tangents, arcsec.
+    about: [f64; 2],
 }
 
 impl Stand {
-    /// From the camera over the ground at the epoch, and the northern end of the refracted pole.
+    /// From the camera over the ground at the epoch, and the northern ends of the refracted pole and
+    /// of the axis about which its places are counted.
     pub fn new(
         number: usize,
         epoch: f64,
         (start, end): (f64, f64),
         camera: &Rotation3<f64>,
-        pole: Vector3<f64>,
+        (pole, about): (Vector3<f64>, Vector3<f64>),
     ) -> Self {
         let to_camera = camera.matrix().transpose();
         let basis = tangent_basis(pole);
@@ -115,6 +118,7 @@ impl Stand {
             level: to_camera * level,
             to_camera,
             pole_over_ground: pole,
+            about: tangents.map(|line| arcsec(line.dot(&about))),
             tangents,
         }
     }
@@ -129,6 +133,21 @@ impl Stand {
         let (sin, cos) = self.turn(time).sin_cos();
         let part = |idx: usize| self.axis[idx] * sin + self.turned[idx] * (1.0 - cos);
         -(part(0) * off[0] + part(1) * off[1])
+    }
+
+    /// The line that the drive turns about.
+    fn line_of(&self, off: [f64; 2], time: f64) -> Vector3<f64> {
+        let (sin, cos) = self.turn(time).sin_cos();
+        let part = |idx: usize| {
+            let off = Angle::from_arcsec(off[idx]).rad();
+            (self.axis[idx] * cos + self.turned[idx] * sin) * off
+        };
+        self.pole + part(0) + part(1)
+    }
+
+    /// What the places are short of, because they were counted about an axis off the pole.
+    pub fn counted(&self, time: f64) -> Vector3<f64> {
+        self.by_axis(self.about, time)
     }
 
     /// A knock of the rig over the ground, as the camera feels it.
@@ -181,7 +200,7 @@ pub fn turned(form: Form, x: &[f64], stand: &Stand, time: f64, sample: f64) -> V
             }
         }
     }
-    stand.by_axis(off, time) - stand.pole * ahead + more
+    stand.by_axis(off, time) - stand.line_of(off, time) * ahead + more
 }
 
 /// Seconds of arc in a radian.

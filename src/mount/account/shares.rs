@@ -3,8 +3,8 @@
 use super::exposure::{Night, moments};
 use super::fit::Fit;
 use super::motion::{AXIS, Fault, Form, RATE, SWING};
-use super::Account;
-use crate::units::{Angle, Measured, Pixels};
+use super::{Account, Step};
+use crate::units::{Angle, Measured, Pixels, Seconds};
 
 /// A fault of an account.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -88,9 +88,13 @@ impl Night {
         let middle = |one| {
             let path = self.path(form, x, one);
             let n = path.len() as f64;
-            path.iter().fold([0.0, 0.0], |m, p| [m[0] + p[0] / n, m[1] + p[1] / n])
+            path.iter()
+                .fold([0.0, 0.0], |m, p| [m[0] + p[0] / n, m[1] + p[1] / n])
         };
-        let pairs = self.frames.windows(2).filter(|pair| pair[0].stand == pair[1].stand);
+        let pairs = self
+            .frames
+            .windows(2)
+            .filter(|pair| pair[0].stand == pair[1].stand);
         let jumps = pairs.map(|pair| {
             let (a, b) = (middle(&pair[0]), middle(&pair[1]));
             (b[0] - a[0]).hypot(b[1] - a[1])
@@ -116,12 +120,19 @@ impl Night {
     fn shapes_left(&self, fit: &Fit) -> Vec<f64> {
         let residuals = self.residuals(fit.form, &fit.x, 0.0);
         let n = self.frames.iter().filter(|one| one.shape.is_some()).count();
-        residuals.iter().copied().skip(residuals.len() - 2 * n).collect()
+        residuals
+            .iter()
+            .copied()
+            .skip(residuals.len() - 2 * n)
+            .collect()
     }
 
     /// The largest of them.
     pub(super) fn worst_shape(&self, fit: &Fit) -> f64 {
-        self.shapes_left(fit).into_iter().map(f64::abs).fold(0.0, f64::max)
+        self.shapes_left(fit)
+            .into_iter()
+            .map(f64::abs)
+            .fold(0.0, f64::max)
     }
 
     /// What the shapes show beyond the account, in the worst frame.
@@ -138,10 +149,56 @@ impl Night {
     }
 
     fn around(&self, at: f64) -> Option<(usize, usize)> {
-        let before = self.frames.iter().rfind(|one| one.witness.mid + 0.5 * one.witness.exposure <= at);
-        let after = self.frames.iter().find(|one| one.witness.mid - 0.5 * one.witness.exposure >= at);
+        let before = self
+            .frames
+            .iter()
+            .rfind(|one| one.witness.mid + 0.5 * one.witness.exposure <= at);
+        let after = self
+            .frames
+            .iter()
+            .find(|one| one.witness.mid - 0.5 * one.witness.exposure >= at);
         Some((before?.witness.frame, after?.witness.frame))
     }
+}
+
+/// The step or knock of a fit.
+fn step_of(night: &Night, fit: &Fit) -> Option<Step> {
+    let first = fit.form.fault_at();
+    let (at, n) = match fit.form.fault {
+        Fault::StepBetween(at) => (at, 1),
+        Fault::StepInside(..) => (fit.x[first + 1], 1),
+        Fault::Knock(at) => (at, 3),
+        _ => return None,
+    };
+    let (before, after) = night.around(at)?;
+    let own = &fit.x[first..first + n];
+    let size = match own {
+        [size] => *size,
+        parts => parts.iter().map(|part| part * part).sum::<f64>().sqrt(),
+    };
+    let variance = (first..first + n).map(|idx| fit.covariance[(idx, idx)]);
+    let sigma = variance.fold(0.0, f64::max).max(0.0).sqrt();
+    Some(Step {
+        before,
+        after,
+        at: Seconds::new(at),
+        size: Measured::new(Angle::from_arcsec(size), Angle::from_arcsec(sigma)),
+    })
+}
+
+/// How long the drive stood at the start of each pointing.
+fn stood(night: &Night, fit: &Fit) -> Vec<(usize, Measured<Seconds>)> {
+    if fit.form.fault != Fault::Slack {
+        return Vec::new();
+    }
+    let own = night.stands.iter().map(|stand| {
+        let idx = fit.form.fault_at() + stand.number;
+        let first = night.frames.iter().find(|one| one.stand == stand.number);
+        let sigma = fit.covariance[(idx, idx)].max(0.0).sqrt();
+        let time = Measured::new(Seconds::new(fit.x[idx]), Seconds::new(sigma));
+        first.map(|one| (one.witness.frame, time))
+    });
+    own.flatten().collect()
 }
 
 /// The account of a fit.
@@ -154,11 +211,6 @@ pub(super) fn account(night: &Night, fit: &Fit, chance: f64) -> Account {
         parts.push((Part::Gusts, night.gusts(fit)));
     }
     parts.sort_by(|a, b| b.1.value.px().total_cmp(&a.1.value.px()));
-    let at = match fit.form.fault {
-        Fault::StepBetween(at) | Fault::Knock(at) => Some(at),
-        Fault::StepInside(..) => Some(fit.x[fit.form.fault_at() + 1]),
-        _ => None,
-    };
     let axis = [0, 1].map(|part| {
         let sigma = fit.covariance[(part, part)].max(0.0).sqrt();
         Measured::new(
@@ -169,7 +221,8 @@ pub(super) fn account(night: &Night, fit: &Fit, chance: f64) -> Account {
     Account {
         chance,
         parts,
-        step: at.and_then(|at| night.around(at)),
+        step: step_of(night, fit),
+        stood: stood(night, fit),
         axis,
     }
 }

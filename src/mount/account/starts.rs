@@ -50,7 +50,7 @@ fn families(night: &Night) -> Vec<Starts> {
         for share in [0.15, 0.5, 0.85] {
             let at = start + share * (end - start);
             let fault = Fault::StepInside(start, end);
-            steps.extend([20.0, -20.0].map(|size| (fault, vec![size, at])));
+            steps.push((fault, vec![1.0, at]));
         }
     }
     let (first, last) = night.span();
@@ -59,9 +59,8 @@ fn families(night: &Night) -> Vec<Starts> {
         (Fault::Sag, vec![30.0, time.ln()])
     });
     let exposure = night.frames[0].witness.exposure;
-    let slack = [0.02, 0.1, 0.3, 0.7, 1.3].map(|share| {
-        (Fault::Slack, vec![share * exposure; night.stands.len()])
-    });
+    let slack = [0.02, 0.1, 0.3, 0.7, 1.3]
+        .map(|share| (Fault::Slack, vec![share * exposure; night.stands.len()]));
     vec![
         vec![(Fault::None, Vec::new())],
         vec![(Fault::Rate, Vec::new())],
@@ -75,14 +74,17 @@ fn families(night: &Night) -> Vec<Starts> {
 /// Of the steps in an exposure, the one in its middle: a swing beside it leaves the rest to the fit.
 fn is_plain((fault, own): &(Fault, Vec<f64>)) -> bool {
     match fault {
-        Fault::StepInside(start, end) => own[0] > 0.0 && (own[1] - 0.5 * (start + end)).abs() < 1e-6,
+        Fault::StepInside(start, end) => (own[1] - 0.5 * (start + end)).abs() < 1e-6,
         _ => true,
     }
 }
 
 fn starts_without_swing(faults: &Starts) -> Vec<(Form, Vec<f64>)> {
     let start = |(fault, own): &(Fault, Vec<f64>)| {
-        let form = Form { swings: false, fault: *fault };
+        let form = Form {
+            swings: false,
+            fault: *fault,
+        };
         let mut x = vec![20.0, 20.0, 0.0];
         x.extend(own);
         (form, x)
@@ -109,7 +111,10 @@ fn starts_with_swing(night: &Night, faults: &Starts) -> Vec<(Form, Vec<f64>)> {
             } else {
                 SHORTEST * (LONGEST / SHORTEST).powf(share)
             };
-            let form = Form { swings: true, fault: *fault };
+            let form = Form {
+                swings: true,
+                fault: *fault,
+            };
             let mut x = vec![20.0, 20.0, 0.0, 1.0, 1.0, period.ln()];
             x.extend(own);
             starts.push((form, x));
@@ -123,14 +128,34 @@ fn best_of(night: &Night, starts: Vec<(Form, Vec<f64>)>, most: usize) -> Vec<Fit
     let mut looked: Vec<(f64, Form, Vec<f64>)> = starts
         .into_iter()
         .filter_map(|(form, x)| {
-            let (cost, x) = night.one_step(form, &x)?;
+            let (cost, x) = first_look(night, form, &x)?;
             Some((cost, form, x))
         })
         .collect();
     looked.sort_by(|a, b| a.0.total_cmp(&b.0));
     looked.truncate(most);
     let fits = looked.into_iter();
-    fits.filter_map(|(_, form, x)| night.fit(form, &x, 0.0)).collect()
+    fits.filter_map(|(_, form, x)| night.fit(form, &x, 0.0))
+        .collect()
+}
+
+/// An account after a few steps. How large a step is shows in the places at once; where in its
+/// exposure it fell can be asked only then.
+fn first_look(night: &Night, form: Form, x: &[f64]) -> Option<(f64, Vec<f64>)> {
+    let at = form.fault_at();
+    match form.fault {
+        Fault::StepInside(..) => {
+            let sized = Form {
+                fault: Fault::StepBetween(x[at + 1]),
+                ..form
+            };
+            let (_, mut sizes) = night.few_steps(sized, &x[..=at], 1)?;
+            sizes.push(x[at + 1]);
+            night.few_steps(form, &sizes, 2)
+        }
+        Fault::Slack | Fault::Sag => night.few_steps(form, x, 3),
+        _ => night.few_steps(form, x, 1),
+    }
 }
 
 /// The best account of each kind with gusts besides.
