@@ -9,6 +9,9 @@ use crate::sky::ToldPlace;
 use crate::stars::{FrameTrail, LensShape};
 use crate::units::{Angle, AngularRate, Measured, PixelVector, Pixels, Seconds};
 
+/// Few lights are cloud and hot pixels as likely as stars (own choice).
+pub const MANY_STARS: usize = 60;
+
 /// What a frame's background shows of its light.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FrameLight {
@@ -54,9 +57,11 @@ pub struct FrameEvidence {
 }
 
 impl FrameEvidence {
-    /// The trail by all witnesses where they were joined, else by the shapes.
+    /// The trail by all witnesses where they were joined and the stars are many, else by the shapes:
+    /// few stars, as through cloud, shine for a part of the exposure and hide the rest of the motion.
     pub fn best_trail(&self) -> Option<FrameTrail> {
-        self.joined.or(self.trail)
+        let many = |trail: &FrameTrail| trail.n_stars >= MANY_STARS;
+        self.joined.filter(many).or(self.trail)
     }
 
     /// Unit vector of the along direction on the frame.

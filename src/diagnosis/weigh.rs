@@ -4,7 +4,7 @@ use super::accounts::{Told, cause_of, told};
 use super::confidence::{Margins, is_there, of_two_frames};
 use super::contradiction::excess_across;
 use super::drive_fault::find_drive_fault;
-use super::evidence::{Evidence, FrameEvidence};
+use super::evidence::{Evidence, FrameEvidence, MANY_STARS};
 use super::{Cause, CauseShare, Finding};
 use crate::mount::account::Part;
 use crate::mount::drive::NominalRate;
@@ -269,9 +269,6 @@ fn small_cause(
         _ => Cause::Unknown,
     }
 }
-
-/// Few lights that fit no part of the sky are cloud and hot pixels as likely as stars (own choice).
-const MANY_STARS: usize = 60;
 
 /// Whether the frames are good enough to call their stars round: they are known to be stars, and
 /// most frames exclude a trail beyond the tolerance at two sigmas.

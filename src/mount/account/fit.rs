@@ -22,6 +22,8 @@ pub(super) struct Fit {
 #[derive(Clone, Copy)]
 enum Reach {
     Sized(&'static [f64]),
+    /// A rate that a switch may have been set to.
+    Switched,
     Within(f64),
 }
 
@@ -31,6 +33,9 @@ const AXIS_SIZES: &[f64] = &[120.0, 900.0, 5400.0];
 const TRIM_SIZES: &[f64] = &[1.5e-3];
 /// ... and of a wrong one.
 const RATE_SIZES: &[f64] = &[0.03, 0.15, 0.6];
+/// What the switch of a drive offers beside the sky's own rate: mean solar and mean lunar, arcsec a
+/// second beyond it. Half of the wrong rates are a switch's (own choice).
+const SWITCHES: [f64; 2] = [15.0 - 15.041_07, 14.492 - 15.041_07];
 /// Swings of small trackers (common practice, no source: 5 to 60 arcsec).
 const SWING_SIZES: &[f64] = &[3.0, 12.0, 50.0];
 /// Steps, sags and knocks: anything that is seen.
@@ -62,12 +67,12 @@ fn usual(form: Form, gusts_px: f64, night: &Night) -> f64 {
 /// Blocks of numbers with one size, with their reach.
 fn blocks(form: Form, n_pointings: usize) -> Vec<(std::ops::Range<usize>, Reach)> {
     let rate = match form.fault {
-        Fault::Rate => RATE_SIZES,
-        _ => TRIM_SIZES,
+        Fault::Rate => Reach::Switched,
+        _ => Reach::Sized(TRIM_SIZES),
     };
     let mut blocks = vec![
         (AXIS..AXIS + 2, Reach::Sized(AXIS_SIZES)),
-        (RATE..RATE + 1, Reach::Sized(rate)),
+        (RATE..RATE + 1, rate),
     ];
     if form.swings {
         blocks.push((SWING..SWING + 2, Reach::Sized(SWING_SIZES)));
@@ -252,6 +257,7 @@ fn held(form: Form, n_pointings: usize) -> Vec<f64> {
     for (range, reach) in blocks(form, n_pointings) {
         let by = match reach {
             Reach::Sized(sizes) => 1.0 / sizes[sizes.len() - 1],
+            Reach::Switched => 1.0 / RATE_SIZES[RATE_SIZES.len() - 1],
             Reach::Within(range) => 0.03 / range,
         };
         held[range].fill(by);
@@ -268,11 +274,11 @@ fn spread_out(
     reach: Reach,
     x: &[f64],
 ) -> Vec<Prior> {
-    let one = |prior: &Prior, sigma: f64, centred: bool, share: f64| {
+    let one = |prior: &Prior, sigma: f64, about: Option<f64>, share: f64| {
         let mut next = prior.clone();
         for idx in range.clone() {
             next.1[idx] = sigma.powi(-2);
-            next.2[idx] = if centred { x[idx] } else { 0.0 };
+            next.2[idx] = about.map_or(0.0, |about| x[idx] - about);
             next.0 -= sigma.ln();
         }
         next.0 += share.ln();
@@ -285,14 +291,23 @@ fn spread_out(
                 let share = 1.0 / sizes.len() as f64;
                 sizes.iter().map(move |size| (prior, *size, share))
             })
-            .map(|(prior, size, share)| one(prior, size, true, share))
+            .map(|(prior, size, share)| one(prior, size, Some(0.0), share))
+            .collect(),
+        Reach::Switched => priors
+            .iter()
+            .flat_map(|prior| {
+                let free = RATE_SIZES.iter().map(|&size| (0.0, size, 0.5 / 3.0));
+                let set = SWITCHES.iter().map(|&at| (at, TRIM_SIZES[0], 0.5 / 2.0));
+                free.chain(set).map(move |way| (prior, way))
+            })
+            .map(|(prior, (about, size, share))| one(prior, size, Some(about), share))
             .collect(),
         // A normal distribution as high in its middle as the even one.
         Reach::Within(range) => {
             let sigma = range / std::f64::consts::TAU.sqrt();
             priors
                 .iter()
-                .map(|prior| one(prior, sigma, false, 1.0))
+                .map(|prior| one(prior, sigma, None, 1.0))
                 .collect()
         }
     }

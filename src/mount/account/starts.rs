@@ -59,7 +59,7 @@ fn families(night: &Night) -> Vec<Starts> {
         (Fault::Sag, vec![30.0, time.ln()])
     });
     let exposure = night.frames[0].witness.exposure;
-    let slack = [0.02, 0.1, 0.3, 0.7, 1.3]
+    let slack = [0.005, 0.02, 0.06, 0.15, 0.4, 0.7, 1.3]
         .map(|share| (Fault::Slack, vec![share * exposure; night.stands.len()]));
     vec![
         vec![(Fault::None, Vec::new())],
