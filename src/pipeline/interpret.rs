@@ -1,26 +1,24 @@
 //! The mount's fit, and with it what each frame's trail should be.
 
 use super::NightFacts;
+use super::accounted::{agree, standstills_told, tells};
 use super::aim::Aimed;
 use super::gather::MeasuredFrame;
 use super::survey::Survey;
 use crate::diagnosis::drive_fault::find_drive_fault;
 use crate::diagnosis::{
-    Adrift, Cause, Evidence, FrameEvidence, FrameLight, Standstill, find_standstills, is_shaken,
-    swing_inside, without_unaccounted_axis,
+    Adrift, Cause, Evidence, FrameEvidence, FrameLight, find_standstills, is_shaken, swing_inside,
+    without_unaccounted_axis,
 };
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, center_motion};
-use crate::mount::account::{Account, Night, Part, Witness, chance_of, tell};
-use crate::mount::creep::Creep;
+use crate::mount::account::{Night, Part, Witness, tell};
 use crate::mount::drive::{DriveRecord, NominalRate};
 use crate::mount::invert::tangent_basis;
 use crate::mount::joined::{Drawn, join};
 use crate::mount::lone::{LoneQuestion, read_lone_frame};
 use crate::mount::model::northern_end;
 use crate::mount::predict::{Exposure, OwnMotion};
-use crate::mount::slip::DriveStep;
-use crate::mount::split::Jump;
 use crate::mount::within::DriveWithin;
 use crate::mount::{AxisEstimate, AxisUnknown, Doubt, Ground, MountFit, fit_mount};
 use crate::sky::{Camera, Horizon, Rotation, ToldPlace};
@@ -479,100 +477,6 @@ fn read_record(evidence: &mut Evidence) {
     record.periodic = record.periodic.map(|swing| swing.unsmeared(mean));
     if let Some(least) = least.filter(|_| record.step.is_none()) {
         record.raise_swing(least);
-    }
-}
-
-/// Whether a fault is likelier than not, by the accounts.
-fn tells(evidence: &Evidence, part: Part) -> bool {
-    chance_of(&evidence.accounts, part) > 0.5
-}
-
-/// The standstills that the likeliest account has, where such accounts are likelier than not.
-fn standstills_told(evidence: &Evidence) -> Vec<Standstill> {
-    if !tells(evidence, Part::Slack) {
-        return Vec::new();
-    }
-    let has = |account: &&Account| !account.stood.is_empty();
-    let Some(account) = evidence.accounts.iter().find(has) else {
-        return Vec::new();
-    };
-    let trail = account.parts.iter().find(|one| one.0 == Part::Slack);
-    let sure = account
-        .stood
-        .iter()
-        .filter(|one| one.1.value.s() > 3.0 * one.1.sigma.s());
-    let standstill = |&(first, duration): &(usize, Measured<Seconds>)| {
-        Some(Standstill {
-            frames: standing_frames(evidence, first, duration.value),
-            duration,
-            trail: trail?.1,
-        })
-    };
-    sure.filter_map(standstill).collect()
-}
-
-/// Frames of a pointing, from its first on, that a standstill reaches into.
-fn standing_frames(evidence: &Evidence, first: usize, duration: Seconds) -> Vec<usize> {
-    let mut left = duration.s();
-    let frames = evidence.frames.iter().skip_while(|one| one.frame != first);
-    let reached = frames.take_while(|one| {
-        let begins = left > 0.0;
-        left -= one.exposure.map_or(f64::INFINITY, Seconds::s);
-        begins
-    });
-    reached.map(|one| one.frame).collect()
-}
-
-/// Takes out of fit and record what the accounts say was something else, and puts in what they found.
-fn agree(evidence: &mut Evidence) {
-    if evidence.accounts.is_empty() {
-        return;
-    }
-    let (steps, swings) = (tells(evidence, Part::Step), tells(evidence, Part::Swing));
-    let (knocks, sags) = (tells(evidence, Part::Knock), tells(evidence, Part::Sag));
-    let sudden = |part: Part| {
-        let has = |one: &&Account| one.parts.iter().any(|own| own.0 == part);
-        evidence.accounts.iter().find(has).and_then(|one| one.step)
-    };
-    let (step, knock) = (sudden(Part::Step), sudden(Part::Knock));
-    let sag = evidence.accounts.iter().flat_map(|one| &one.parts);
-    let sag = sag.clone().find(|one| one.0 == Part::Sag).map(|one| one.1);
-    let scale = evidence.pixel_scale;
-    let Some(fit) = evidence.fit.as_mut() else {
-        return;
-    };
-    if let Some(record) = fit.drive.as_mut() {
-        record.step = match (steps, record.step) {
-            (false, _) => None,
-            (true, Some(known)) => Some(known),
-            (true, None) => step.map(|step| DriveStep {
-                before: step.before,
-                after: step.after,
-                at: step.at,
-                size: step.size,
-                rate_ratio: record.rate_ratio,
-                odds: 0.5,
-            }),
-        };
-        record.periodic = record
-            .periodic
-            .filter(|swing| swings || swing.period.is_some());
-    }
-    if let Some(step) = knock.filter(|_| knocks) {
-        fit.jumps.retain(|jump| jump.before != step.before);
-        fit.jumps.push(Jump {
-            before: step.before,
-            after: step.after,
-            size: step.size,
-        });
-    }
-    if let (true, Some(px), Some(scale)) = (sags, sag, scale) {
-        let angle = |px: Pixels| scale * px.px();
-        fit.creep = Some(Creep {
-            departure: Measured::new(angle(px.value), angle(px.sigma)),
-            smoothness: 1.0,
-        });
-        fit.axis = Err(AxisUnknown::Creeping);
     }
 }
 
