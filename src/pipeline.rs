@@ -1,5 +1,6 @@
 //! One function per workflow: the stages called in their order. No numerics.
 
+mod accounted;
 mod aim;
 mod alignment;
 mod assemble;

@@ -26,7 +26,8 @@ const NIGHTS_A_CAUSE: u64 = 3;
 #[test]
 fn causes_beyond_dispute_are_named_and_sure_answers_are_right() {
     let nights: Vec<_> = CAUSES
-        .into_iter()
+        .iter()
+        .copied()
         .flat_map(|cause| (0..NIGHTS_A_CAUSE).map(move |number| (cause, number)))
         .collect();
     let outcomes: Vec<CauseOutcome> = nights

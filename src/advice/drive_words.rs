@@ -3,7 +3,7 @@
 use super::Situation;
 use crate::diagnosis::Standstill;
 use crate::mount::AxisUnknown;
-use crate::mount::drive::DriveRecord;
+use crate::mount::drive::{DriveRecord, NominalRate};
 use crate::mount::slip::DriveStep;
 use crate::mount::swing::Swing;
 use crate::units::{Angle, Measured, Seconds};
@@ -31,6 +31,9 @@ pub(super) fn drive_reasons(situation: &Situation<'_>) -> Vec<String> {
 }
 
 fn rate(record: &DriveRecord) -> String {
+    if record.nominal == Some(NominalRate::Stopped) {
+        return "the drive did not turn".to_owned();
+    }
     // Four decimals show every switch and trim; a finer error is shown as one of the last digit.
     let sigma = record.rate_ratio.sigma.max(1e-4);
     format!(

@@ -83,6 +83,25 @@ pub(super) fn trouble(situation: &Situation<'_>, cause: Cause, decision: Decisio
     }
 }
 
+/// What to do, step by step, where nothing can be told before the rig stands still.
+pub(super) fn cure_steps(cause: Cause) -> Vec<String> {
+    let steps: &[&str] = match cause {
+        Cause::Shake => &[
+            "Stand between wind and camera, hang weight under the tripod, take off strap and lens hood, and touch nothing: use a remote release or the self-timer.",
+            "Take two more frames of the same field and ask again.",
+        ],
+        Cause::Sag => &[
+            "Tighten ball head, tracker and tripod's legs, and press the tripod's feet into the ground.",
+            "Wait two minutes, take three frames of one field without touching anything, and ask again.",
+        ],
+        Cause::Bump => &[
+            "Check that nothing is loose, then take three frames of one field without touching anything: the frames from before the knock say nothing about the axis now.",
+        ],
+        _ => &[],
+    };
+    steps.iter().map(|step| (*step).to_owned()).collect()
+}
+
 fn lens_words(situation: &Situation<'_>) -> String {
     let size = share_of(situation, Cause::Lens).map_or(String::new(), |share| {
         format!(", like a trail of {}", pixels_words(share.trail))

@@ -9,7 +9,7 @@ use super::drive_words::drive_reasons;
 use super::motion::own_motion_words;
 use super::next::{known_words, next_frames, step};
 use super::pole_star::{self, PoleStarInstead, PoleStarNow};
-use super::trouble::{disagreement, settling_words, trouble};
+use super::trouble::{cure_steps, disagreement, settling_words, trouble};
 use super::{Advice, Correction, Decision, NextFrame, choose};
 use crate::diagnosis::evidence::Evidence;
 use crate::diagnosis::limits::ExposureLimits;
@@ -339,7 +339,7 @@ fn todo(
     correction: Option<&Correction>,
     next_frames: &[NextFrame],
 ) -> Vec<String> {
-    let mut steps = Vec::new();
+    let mut steps = cure_steps(situation.finding.cause);
     if let Some(correction) = correction {
         steps.extend(settling_words(situation.evidence, correction));
         steps.extend(step_words(
@@ -402,7 +402,7 @@ fn wanted_words(situation: &Situation<'_>) -> Option<String> {
     };
     let frames = (wanted / lens.now.worst.max(Seconds::new(0.1))).ceil();
     Some(format!(
-        "{hold} Shorter exposures take {frames:.0} frames in place of each, and each adds the sensor's read noise once; how much that costs, these frames do not tell."
+        "{hold} Shorter exposures take {frames:.0} frames in place of each, and each adds the sensor's read noise once."
     ))
 }
 

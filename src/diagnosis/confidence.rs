@@ -3,14 +3,31 @@
 use super::{Cause, CauseShare};
 use crate::units::{Measured, Pixels};
 
-/// What the shares leave out beside their noise: a cause's trail is known to about this part of it
-/// (own choice, by the sizes in `tests/study/causes.md`). A larger value brings confidences near a
-/// limit nearer to one half.
-const MODEL: f64 = 0.15;
-/// Answers that are right where nothing is near a limit: what is left is one cause that looks like
-/// another. Of 189 such nights of seed 2 of `scripts/cause-study` 175 were right, 0.926 +- 0.019, five
-/// of the others by a trail that no light showed, which the study no longer counts.
-const SOUND: f64 = 0.95;
+/// How far margins are trusted.
+#[derive(Clone, Copy)]
+pub(super) struct Margins {
+    /// What the shares leave out beside their noise: a cause's trail is known to about this part of
+    /// it. A larger value brings confidences near a limit nearer to one half.
+    model: f64,
+    /// Answers that are right where nothing is near a limit: what is left is what no margin knows of.
+    sound: f64,
+}
+
+impl Margins {
+    /// Of shares that are read one by one (own choice of the first, by the sizes in
+    /// `tests/study/causes.md`); 0.926 +- 0.019 of 189 sure answers of seed 2 of `scripts/cause-study`
+    /// were right by them.
+    pub(super) const OF_SHARES: Self = Self {
+        model: 0.15,
+        sound: 0.95,
+    };
+    /// Of shares by accounts, whose own probability counts besides.
+    pub(super) const OF_ACCOUNTS: Self = Self {
+        model: 0.05,
+        sound: 0.98,
+    };
+}
+
 /// The same where no pointing has three frames: a wrong rate and a swing look alike, and the
 /// drive's answer is one of two.
 const TWO_FRAMES: f64 = 0.6;
@@ -27,55 +44,60 @@ pub(super) fn of_two_frames(confidence: f64) -> f64 {
 
 /// Chance that a cause makes a visible trail.
 pub(super) fn is_there(trail: Measured<Pixels>) -> f64 {
-    SOUND * beyond(trail.value.px() - VISIBLE_PX, &[trail])
+    let margins = Margins::OF_SHARES;
+    margins.sound * margins.beyond(trail.value.px() - VISIBLE_PX, &[trail])
 }
 
-/// Chance that an answer names the right cause.
-///
-/// Method: the answer stands on margins: the cause's share is beyond its limit and beyond every
-/// rival's, or, of round stars, no share and no trail is beyond the limit. Each margin's sigma is
-/// the noise of what it compares, with [`MODEL`] of its size on top; the least sure margin gives the
-/// chance, times [`SOUND`].
-/// `limits` gives what each cause must exceed, pixels; `rivals` are the causes that it competes with.
-pub(super) fn is_right(
-    cause: Cause,
-    shares: &[CauseShare],
-    longest: Option<Measured<Pixels>>,
-    limit_px: impl Fn(Cause) -> f64,
-    competes: impl Fn(Cause) -> bool,
-) -> f64 {
-    let over = |share: &CauseShare| share.trail.value.px() - limit_px(share.cause);
-    let own = shares.iter().find(|share| share.cause == cause);
-    let chances: Vec<f64> = match own {
-        Some(own) => {
-            let limit = beyond(over(own), &[own.trail]);
-            let rivals = shares
-                .iter()
-                .filter(|share| share.cause != cause && competes(share.cause));
-            let lead = |rival: &CauseShare| {
-                let more = own.trail.value.px() - rival.trail.value.px();
-                beyond(more, &[own.trail, rival.trail])
-            };
-            rivals.map(lead).chain([limit]).collect()
-        }
-        None => {
-            let within = |share: &CauseShare| beyond(-over(share), &[share.trail]);
-            let shown = longest.map(|trail| {
-                let limit = limit_px(Cause::Axis);
-                beyond(limit - trail.value.px(), &[trail])
-            });
-            shares.iter().map(within).chain(shown).collect()
-        }
-    };
-    SOUND * chances.into_iter().fold(1.0, f64::min)
-}
+impl Margins {
+    /// Chance that an answer names the right cause.
+    ///
+    /// Method: the answer stands on margins: the cause's share is beyond its limit and beyond every
+    /// rival's, or, of round stars, no share and no trail is beyond the limit. Each margin's sigma is
+    /// the noise of what it compares, with a part of its size on top; the least sure margin gives the
+    /// chance.
+    /// `limits` gives what each cause must exceed, pixels; `rivals` are the causes that it competes with.
+    pub(super) fn is_right(
+        self,
+        cause: Cause,
+        shares: &[CauseShare],
+        longest: Option<Measured<Pixels>>,
+        limit_px: impl Fn(Cause) -> f64,
+        competes: impl Fn(Cause) -> bool,
+    ) -> f64 {
+        let over = |share: &CauseShare| share.trail.value.px() - limit_px(share.cause);
+        let own = shares.iter().find(|share| share.cause == cause);
+        let chances: Vec<f64> = match own {
+            Some(own) => {
+                let limit = self.beyond(over(own), &[own.trail]);
+                let rivals = shares
+                    .iter()
+                    .filter(|share| share.cause != cause && competes(share.cause));
+                let lead = |rival: &CauseShare| {
+                    let more = own.trail.value.px() - rival.trail.value.px();
+                    self.beyond(more, &[own.trail, rival.trail])
+                };
+                rivals.map(lead).chain([limit]).collect()
+            }
+            None => {
+                let within = |share: &CauseShare| self.beyond(-over(share), &[share.trail]);
+                let shown = longest.map(|trail| {
+                    let limit = limit_px(Cause::Axis);
+                    self.beyond(limit - trail.value.px(), &[trail])
+                });
+                shares.iter().map(within).chain(shown).collect()
+            }
+        };
+        self.sound * chances.into_iter().fold(1.0, f64::min)
+    }
 
-/// Chance that a margin between measured lengths is positive.
-fn beyond(margin: f64, of: &[Measured<Pixels>]) -> f64 {
-    let variance =
-        |trail: &Measured<Pixels>| trail.sigma.px().powi(2) + (MODEL * trail.value.px()).powi(2);
-    let sigma = of.iter().map(variance).sum::<f64>().sqrt();
-    normal_cdf(margin / sigma.max(LEAST_PX))
+    /// Chance that a margin between measured lengths is positive.
+    fn beyond(self, margin: f64, of: &[Measured<Pixels>]) -> f64 {
+        let variance = |trail: &Measured<Pixels>| {
+            trail.sigma.px().powi(2) + (self.model * trail.value.px()).powi(2)
+        };
+        let sigma = of.iter().map(variance).sum::<f64>().sqrt();
+        normal_cdf(margin / sigma.max(LEAST_PX))
+    }
 }
 
 /// Cumulative normal distribution, to 1e-3.
@@ -103,7 +125,8 @@ mod tests {
     }
 
     fn chance(cause: Cause, shares: &[CauseShare], longest: f64) -> f64 {
-        is_right(cause, shares, Some(px(longest, 0.1)), |_| 2.0, |_| true)
+        let longest = Some(px(longest, 0.1));
+        Margins::OF_SHARES.is_right(cause, shares, longest, |_| 2.0, |_| true)
     }
 
     #[test]

@@ -146,6 +146,30 @@ fn askew(frames: &[FrameEvidence]) -> Option<(usize, Measured<f64>)> {
     largest.filter(|_| most)
 }
 
+/// Takes the axis away where the likeliest account of the night stands beyond its uncertainty: it was
+/// fitted to a motion that is none of the axis's.
+///
+/// `off` is the fitted axis less the refracted pole, as the accounts count it, radians.
+pub fn without_unaccounted_axis(evidence: &mut Evidence, off: [f64; 2]) {
+    let (Some(account), Some(axis)) = (evidence.accounts.first(), evidence.axis()) else {
+        return;
+    };
+    let known = axis.covariance;
+    let apart = (0..2).any(|part| {
+        let told = account.axis[part];
+        let sigma = known[(part, part)].max(0.0).sqrt().hypot(told.sigma);
+        (told.value - off[part]).abs() > UNACCOUNTED * sigma.hypot(AXIS_DOUBT.rad())
+    });
+    if apart {
+        take_axis(evidence, None, false);
+    }
+}
+
+/// Two readings of one axis differ by less than this many sigmas ...
+const UNACCOUNTED: f64 = 5.0;
+/// ... of which this is the least (own choice: no correction hangs on less).
+const AXIS_DOUBT: Angle = Angle::from_arcmin(0.5);
+
 fn take_axis(evidence: &mut Evidence, largest: Option<(usize, Measured<f64>)>, shrinks: bool) {
     let step = largest.and_then(|(at, excess)| {
         let scale = evidence.pixel_scale?;
@@ -192,7 +216,7 @@ fn neighbours(frames: &[FrameEvidence], at: usize) -> Option<(usize, usize)> {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::mount::model::AxisError;
     use crate::mount::predict::{OwnMotion, TrailParts};
@@ -229,12 +253,13 @@ mod tests {
             foreseen: None,
             own_motion: None,
             lens: None,
+            light: None,
             corner_trail: None,
             along: Some(PixelVector::new(200.0, 0.0)),
         }
     }
 
-    fn night(shown_px: &[f64], off: Angle) -> Evidence {
+    pub(in super::super) fn night(shown_px: &[f64], off: Angle) -> Evidence {
         let frames = shown_px.iter().enumerate();
         Evidence {
             frames: frames.map(|(idx, &px)| frame(idx, px)).collect(),
@@ -260,6 +285,7 @@ mod tests {
                 change: None,
                 earlier: None,
             }),
+            accounts: Vec::new(),
             lone: None,
             sky_rate: None,
             identified: true,

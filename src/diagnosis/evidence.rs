@@ -1,12 +1,25 @@
 //! What is known about each frame before anyone asks why.
 
 use super::told::{ToldSides, told_sides};
+use crate::mount::account::Account;
 use crate::mount::lone::LoneFrame;
 use crate::mount::predict::{OwnMotion, TrailParts};
 use crate::mount::{AxisEstimate, MountFit};
 use crate::sky::ToldPlace;
 use crate::stars::{FrameTrail, LensShape};
 use crate::units::{Angle, AngularRate, Measured, PixelVector, Pixels, Seconds};
+
+/// Few lights are cloud and hot pixels as likely as stars (own choice).
+pub const MANY_STARS: usize = 60;
+
+/// What a frame's background shows of its light.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FrameLight {
+    /// Noise of one pixel, on the scale of linear light.
+    pub noise: f64,
+    /// Whether the camera developed the picture: then its noise is no longer that of the light.
+    pub developed: bool,
+}
 
 /// One frame's facts.
 #[derive(Debug, Clone, PartialEq)]
@@ -17,6 +30,8 @@ pub struct FrameEvidence {
     pub pointing: usize,
     /// Length of the exposure.
     pub exposure: Option<Seconds>,
+    /// The background's noise.
+    pub light: Option<FrameLight>,
     /// Width of a star across its trail.
     pub fwhm: Option<Measured<Pixels>>,
     /// Trail that the stars' shapes show.
@@ -42,6 +57,13 @@ pub struct FrameEvidence {
 }
 
 impl FrameEvidence {
+    /// The trail by all witnesses where they were joined and the stars are many, else by the shapes:
+    /// few stars, as through cloud, shine for a part of the exposure and hide the rest of the motion.
+    pub fn best_trail(&self) -> Option<FrameTrail> {
+        let many = |trail: &FrameTrail| trail.n_stars >= MANY_STARS;
+        self.joined.filter(many).or(self.trail)
+    }
+
     /// Unit vector of the along direction on the frame.
     pub fn along_line(&self) -> Option<PixelVector> {
         let along = self.along?;
@@ -118,6 +140,9 @@ pub struct Evidence {
     pub adrift: Option<Adrift>,
     /// The axis before the change that these frames follow.
     pub axis_before: Option<AxisEstimate>,
+    /// What may have moved the stars, by places and shapes together, likeliest first; empty where that
+    /// was not asked.
+    pub accounts: Vec<Account>,
     /// Reading of a lone frame.
     pub lone: Option<LoneFrame>,
     /// Speed of the sky's turn in the camera over the sidereal rate, from frames alone, no hint needed.

@@ -7,6 +7,7 @@
 //! they are; `limits` and `outlook` tell how long
 //! to expose.
 
+mod accounts;
 mod confidence;
 mod contradiction;
 pub mod drive_fault;
@@ -15,12 +16,13 @@ mod inside;
 pub mod limits;
 pub mod outlook;
 mod seen_step;
+pub mod shortening;
 mod standstill;
 mod told;
 mod weigh;
 
-pub use contradiction::without_contradicted_axis;
-pub use evidence::{Adrift, AxisBesideField, Evidence, FrameEvidence, Standstill};
+pub use contradiction::{without_contradicted_axis, without_unaccounted_axis};
+pub use evidence::{Adrift, AxisBesideField, Evidence, FrameEvidence, FrameLight, Standstill};
 pub use inside::swing_inside;
 pub use standstill::find_standstills;
 pub use told::ToldSides;

@@ -128,3 +128,90 @@ pub(super) fn own_along(frame: &FrameEvidence) -> Option<f64> {
 fn sigma_of(frame: &FrameEvidence) -> Option<f64> {
     Some(frame.trail?.length.sigma.px())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::contradiction::tests::night;
+    use super::*;
+    use crate::mount::drive::DriveResidual;
+    use crate::stars::FrameTrail;
+    use crate::units::{Angle, AxialAngle, PixelTensor, PixelVector, Seconds};
+
+    const EXPOSURE: f64 = 60.0;
+    const CADENCE: f64 = 70.0;
+    /// Pixels that the sky runs in an exposure.
+    const WHOLE: f64 = 200.0;
+
+    /// Frames whose stars trail so far along the daily motion, and how far the drive ran off between
+    /// each and the next, pixels.
+    fn seen(trails: &[f64], drifts: &[f64]) -> Option<Measured<Pixels>> {
+        let mut night = night(&vec![0.0; trails.len()], Angle::ZERO);
+        for (frame, &px) in night.frames.iter_mut().zip(trails) {
+            let vector = PixelVector::new(px, 0.0);
+            frame.exposure = Some(Seconds::new(EXPOSURE));
+            frame.along = Some(PixelVector::new(WHOLE, 0.0));
+            frame.predicted = None;
+            frame.trail = Some(FrameTrail {
+                vector,
+                covariance: PixelTensor::new(0.01, 0.0, 0.01),
+                length: Measured::new(vector.length(), Pixels::new(0.1)),
+                angle: AxialAngle::of(vector),
+                angle_sigma: Angle::from_deg(2.0),
+                n_stars: 100,
+            });
+        }
+        let none = Measured::new(Angle::ZERO, Angle::ZERO);
+        let residual = |frame: usize| {
+            let rate = |px: &f64| Measured::new(1.0 + px / WHOLE * EXPOSURE / CADENCE, 1e-5);
+            DriveResidual {
+                frame,
+                mid: Seconds::new(CADENCE * frame as f64),
+                ahead: none,
+                local_rate: 1.0,
+                rate_to_next: drifts.get(frame).map(rate),
+            }
+        };
+        let record = DriveRecord {
+            rate_ratio: Measured::new(1.0, 1e-4),
+            nominal: None,
+            swing: none,
+            periodic: None,
+            step: None,
+            scatter: 1.0,
+            doubt: Angle::ZERO,
+            residuals: (0..trails.len()).map(residual).collect(),
+        };
+        seen_step(&night, &record)
+    }
+
+    #[test]
+    fn a_step_between_two_frames_shows_in_neither() {
+        let step = seen(&[0.1, 0.1, 0.2, 0.1], &[0.1, 8.0, 0.1]).expect("a step");
+        assert!((step.value.px() - 8.0).abs() < 1e-6, "{step:?}");
+    }
+
+    #[test]
+    fn a_step_inside_a_frame_shows_in_it_alone() {
+        let step = seen(&[0.1, 0.1, 7.5, 0.1, 0.1], &[0.1, 3.0, 5.0, 0.1]).expect("a step");
+        assert!((step.value.px() - 7.5).abs() < 1e-6, "{step:?}");
+    }
+
+    #[test]
+    fn a_smooth_motion_is_no_step() {
+        // What runs off between frames runs off during them.
+        assert_eq!(seen(&[0.1, 4.0, 6.0, 4.0], &[2.0, 6.0, 6.0]), None);
+        assert_eq!(seen(&[0.1, 6.9, 6.9, 0.1], &[0.1, 8.0, 0.1]), None);
+    }
+
+    #[test]
+    fn a_step_stands_out_of_what_the_drive_does_besides() {
+        assert_eq!(seen(&[0.1, 0.1, 0.1, 0.1], &[4.0, 8.0, 3.0]), None);
+        // Two frames leave nothing to stand out of.
+        assert_eq!(seen(&[0.1, 0.1], &[8.0]), None);
+    }
+
+    #[test]
+    fn shapes_that_could_hide_a_smooth_motion_tell_no_step() {
+        assert_eq!(seen(&[0.0, 0.0, 0.0, 0.0], &[0.01, 0.3, 0.01]), None);
+    }
+}

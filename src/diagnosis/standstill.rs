@@ -159,6 +159,7 @@ mod tests {
             foreseen: None,
             own_motion: None,
             lens: None,
+            light: None,
             corner_trail: None,
             along: Some(PixelVector::new(120.0, 0.0)),
         }

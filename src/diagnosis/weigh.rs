@@ -1,10 +1,12 @@
 //! Evidence into shares of the trail.
 
-use super::confidence::{is_right, is_there, of_two_frames};
+use super::accounts::{Told, cause_of, told};
+use super::confidence::{Margins, is_there, of_two_frames};
 use super::contradiction::excess_across;
 use super::drive_fault::find_drive_fault;
-use super::evidence::{Evidence, FrameEvidence};
+use super::evidence::{Evidence, FrameEvidence, MANY_STARS};
 use super::{Cause, CauseShare, Finding};
+use crate::mount::account::Part;
 use crate::mount::drive::NominalRate;
 use crate::stars::{FrameTrail, Stretch};
 use crate::units::{AngularRate, AxialAngle, Measured, Pixels};
@@ -40,11 +42,17 @@ pub fn find_causes(evidence: &Evidence) -> Finding {
     if evidence.frames.iter().all(|frame| frame.trail.is_none()) {
         return finding(Cause::Unknown, None, Vec::new());
     }
-    let mut shares = shares(evidence, tolerance.px());
+    let told = told(evidence, tolerance.px());
+    let mut shares = shares(evidence, tolerance.px(), told.as_ref());
     shares.sort_by(|a, b| b.trail.value.px().total_cmp(&a.trail.value.px()));
-    let cause = dominant(evidence, &shares, tolerance.px(), longest_trail);
-    let confidence = confidence(cause, &shares, tolerance.px(), longest_trail);
+    let cause = match &told {
+        Some(told) => by_account(evidence, told, &shares, tolerance.px(), longest_trail),
+        None => dominant(evidence, &shares, tolerance.px(), longest_trail),
+    };
+    let told_chance = told.as_ref().map(|told| told.chance);
+    let confidence = confidence(cause, &shares, tolerance.px(), longest_trail, told_chance);
     let confidence = confidence.map(|sure| match cause {
+        _ if told.is_some() => sure,
         Cause::DriveRate | Cause::DrivePeriodic if !tells_rate_from_swing(evidence) => {
             of_two_frames(sure)
         }
@@ -78,6 +86,7 @@ fn confidence(
     shares: &[CauseShare],
     tolerance_px: f64,
     longest: Option<Measured<Pixels>>,
+    told_chance: Option<f64>,
 ) -> Option<f64> {
     let event = |cause| matches!(cause, Cause::Bump | Cause::Focus | Cause::Lens);
     let limit_px = |cause| match cause {
@@ -87,7 +96,12 @@ fn confidence(
     };
     // What spoils frames beside the trails competes with none of them.
     let competes = |other| !event(other) && !event(cause);
-    (cause != Cause::Unknown).then(|| is_right(cause, shares, longest, limit_px, competes))
+    let margins = match told_chance {
+        Some(_) => Margins::OF_ACCOUNTS,
+        None => Margins::OF_SHARES,
+    };
+    let sure = || margins.is_right(cause, shares, longest, limit_px, competes);
+    (cause != Cause::Unknown).then(|| sure() * told_chance.unwrap_or(1.0))
 }
 
 fn tolerance(evidence: &Evidence) -> Pixels {
@@ -103,17 +117,66 @@ fn tolerance(evidence: &Evidence) -> Pixels {
 }
 
 fn longest_trail(evidence: &Evidence) -> Option<Measured<Pixels>> {
-    let lengths = evidence
-        .frames
-        .iter()
-        .filter_map(|frame| frame.trail)
-        .map(|trail| trail.length);
+    longest_of(evidence, |frame| frame.trail)
+}
+
+fn longest_of(
+    evidence: &Evidence,
+    trail: impl Fn(&FrameEvidence) -> Option<FrameTrail>,
+) -> Option<Measured<Pixels>> {
+    let lengths = evidence.frames.iter().filter_map(trail);
+    let lengths = lengths.map(|trail| trail.length);
     lengths.max_by(|a, b| a.value.px().total_cmp(&b.value.px()))
 }
 
-fn shares(evidence: &Evidence, tolerance_px: f64) -> Vec<CauseShare> {
+/// The cause by the accounts; where they name none, a knock, fat stars, or a lens.
+fn by_account(
+    evidence: &Evidence,
+    told: &Told<'_>,
+    shares: &[CauseShare],
+    tolerance_px: f64,
+    longest: Option<Measured<Pixels>>,
+) -> Cause {
+    let px = |cause: Cause| {
+        let share = shares.iter().find(|share| share.cause == cause);
+        share.map_or(0.0, |share| share.trail.value.px())
+    };
+    match told.cause {
+        Some(cause) if cause != Cause::Bump => return cause,
+        _ => {}
+    }
+    if px(Cause::Bump) > tolerance_px {
+        return Cause::Bump;
+    }
+    if px(Cause::Focus) > tolerance_px {
+        return Cause::Focus;
+    }
+    if px(Cause::Lens) > LENS_SHARE * tolerance_px {
+        return Cause::Lens;
+    }
+    small_cause(evidence, tolerance_px, longest, None)
+}
+
+fn shares(evidence: &Evidence, tolerance_px: f64, told: Option<&Told<'_>>) -> Vec<CauseShare> {
     let mut shares = Vec::new();
     let mut add = |cause, px: f64, sigma: f64| shares.push(share(cause, px, sigma));
+    if let Some(told) = told {
+        for (part, trail) in &told.account.parts {
+            add(cause_of(*part), trail.value.px(), trail.sigma.px());
+        }
+        // The knock that these frames follow is none of theirs.
+        if let (Some((px, sigma)), true) = (jump_before_px(evidence), !has_knock(told)) {
+            add(Cause::Bump, px, sigma);
+        }
+        if let Some((px, sigma)) = fat_px(evidence, tolerance_px) {
+            add(Cause::Focus, px, sigma);
+        }
+        if let Some((px, sigma)) = lens_px(evidence) {
+            add(Cause::Lens, px, sigma);
+        }
+        shares.retain(|share| share.trail.value.px() > 0.05);
+        return shares;
+    }
     if let Some((px, sigma)) = axis_px(evidence) {
         add(Cause::Axis, px, sigma);
     }
@@ -193,6 +256,7 @@ fn small_cause(
     let Some(longest) = longest else {
         return Cause::Unknown;
     };
+    let longest = longest_of(evidence, FrameEvidence::best_trail).unwrap_or(longest);
     if longest.value.px() <= tolerance_px + 2.0 * longest.sigma.px() {
         return if is_sure(evidence, tolerance_px) {
             Cause::Aligned
@@ -206,13 +270,10 @@ fn small_cause(
     }
 }
 
-/// Few lights that fit no part of the sky are cloud and hot pixels as likely as stars (own choice).
-const MANY_STARS: usize = 60;
-
 /// Whether the frames are good enough to call their stars round: they are known to be stars, and
 /// most frames exclude a trail beyond the tolerance at two sigmas.
 fn is_sure(evidence: &Evidence, tolerance_px: f64) -> bool {
-    let trails = evidence.frames.iter().filter_map(|frame| frame.trail);
+    let trails = evidence.frames.iter().filter_map(FrameEvidence::best_trail);
     let excludes =
         |trail: &FrameTrail| trail.length.value.px() + 2.0 * trail.length.sigma.px() < tolerance_px;
     let stars = evidence
@@ -332,6 +393,17 @@ fn sure(across: Measured<f64>, shown: f64, drawn: f64) -> bool {
 /// Whether shaking that is seen across the daily motion accounts for a trail along it.
 pub fn is_shaken(evidence: &Evidence, along_px: f64) -> bool {
     shake_px(evidence).is_some_and(|(px, _)| ANY_WAY * px > along_px)
+}
+
+fn has_knock(told: &Told<'_>) -> bool {
+    told.account.parts.iter().any(|one| one.0 == Part::Knock)
+}
+
+fn jump_before_px(evidence: &Evidence) -> Option<(f64, f64)> {
+    let (scale, fit) = (evidence.pixel_scale?, evidence.fit.as_ref()?);
+    let change = fit.change?;
+    let jump = fit.jumps.iter().find(|jump| jump.after == change.after)?;
+    Some((jump.size.value / scale, jump.size.sigma / scale))
 }
 
 fn jump_px(evidence: &Evidence) -> Option<(f64, f64)> {

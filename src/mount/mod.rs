@@ -11,6 +11,7 @@
 //! `foresee` what further frames would tell, `plan` which ones to take. `model` is the physics and
 //! knows no fitting.
 
+pub mod account;
 pub mod creep;
 pub mod drive;
 pub mod foresee;

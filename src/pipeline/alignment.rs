@@ -13,12 +13,14 @@ use super::{DiagnoseSettings, NightFacts};
 use crate::advice::{Advice, Situation, say};
 use crate::diagnosis::limits::{ExposureLimits, exposure_limits};
 use crate::diagnosis::outlook::Outlook;
+use crate::diagnosis::shortening::{Shortening, shortening};
 use crate::diagnosis::{Evidence, Finding, find_causes, without_contradicted_axis};
 use crate::error::Warning;
 use crate::frame::Header;
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, TimedField, find_pointings, sky_rate};
 use crate::identify::{Identifier, Plate};
+use crate::limits::settable;
 use crate::mount::plan::TestFrames;
 use crate::mount::{AxisEstimate, MountFit};
 use crate::report::CenterSource;
@@ -57,6 +59,8 @@ pub struct Part {
     pub limits: ExposureLimits,
     /// The same for the lenses of the bag, the target and the worst place.
     pub outlook: Option<Outlook>,
+    /// What shorter exposures would cost, where they are needed.
+    pub shortening: Option<Shortening>,
     /// Decision and words.
     pub advice: Advice,
 }
@@ -244,9 +248,15 @@ impl Scene<'_> {
         let Self {
             gathered, facts, ..
         } = self;
-        let evidence = without_contradicted_axis(evidence);
+        let evidence = if evidence.accounts.is_empty() {
+            without_contradicted_axis(evidence)
+        } else {
+            evidence
+        };
         let finding = find_causes(&evidence);
         let limits = exposure_limits(&evidence, finding.tolerance);
+        let shorter = limits.now.map(settable);
+        let shortening = shorter.and_then(|shorter| shortening(&evidence, shorter));
         let next = self.next_frames(&evidence, &finding, limits);
         let files: Vec<&str> = gathered
             .frames
@@ -284,6 +294,7 @@ impl Scene<'_> {
             evidence,
             finding,
             limits,
+            shortening,
             outlook,
             advice,
         }

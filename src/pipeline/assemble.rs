@@ -332,6 +332,7 @@ fn alignment_report(alignment: &Examined, part: &Part, facts: &NightFacts) -> Al
         },
         pole_star: advice.pole_star,
         outlook: part.outlook.clone(),
+        shortening: part.shortening,
         next_frames: advice.next_frames.clone(),
         headline: advice.headline.clone(),
         reasons: advice.reasons.clone(),

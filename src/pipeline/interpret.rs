@@ -1,16 +1,20 @@
 //! The mount's fit, and with it what each frame's trail should be.
 
 use super::NightFacts;
+use super::accounted::{agree, standstills_told, tells};
 use super::aim::Aimed;
 use super::gather::MeasuredFrame;
 use super::survey::Survey;
 use crate::diagnosis::drive_fault::find_drive_fault;
 use crate::diagnosis::{
-    Adrift, Cause, Evidence, FrameEvidence, find_standstills, is_shaken, swing_inside,
+    Adrift, Cause, Evidence, FrameEvidence, FrameLight, find_standstills, is_shaken, swing_inside,
+    without_unaccounted_axis,
 };
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, center_motion};
-use crate::mount::drive::DriveRecord;
+use crate::mount::account::{Night, Part, Witness, tell};
+use crate::mount::drive::{DriveRecord, NominalRate};
+use crate::mount::invert::tangent_basis;
 use crate::mount::joined::{Drawn, join};
 use crate::mount::lone::{LoneQuestion, read_lone_frame};
 use crate::mount::model::northern_end;
@@ -55,6 +59,7 @@ impl MountQuestion<'_> {
             fit: None,
             adrift: None,
             axis_before: None,
+            accounts: Vec::new(),
             lone: None,
             sky_rate: self.sky_rate,
             identified: self.identified,
@@ -65,7 +70,12 @@ impl MountQuestion<'_> {
             .with_ground(|ground| self.scene(ground).fit(&mut evidence));
         let mut parts = evidence.into_parts();
         for part in &mut parts {
+            if !self.facts.is_adrift() {
+                self.facts
+                    .with_ground(|ground| self.scene(ground).account(part));
+            }
             read_record(part);
+            agree(part);
             self.facts
                 .with_ground(|ground| self.scene(ground).join(part));
             part.adrift = self.adrift(part);
@@ -122,6 +132,11 @@ impl MountQuestion<'_> {
                     own_motion: None,
                     drifted: lens.and_then(|lens| self.drifted(pointing, at, &lens)),
                     lens: measured.field.lens,
+                    light: Some(FrameLight {
+                        noise: measured.field.noise,
+                        developed: measured.header.developed,
+                    })
+                    .filter(|light| light.noise > 0.0),
                     corner_trail: None,
                     along: None,
                 });
@@ -294,6 +309,58 @@ impl Scene<'_> {
         })
     }
 
+    /// The accounts of a part whose drive runs with the sky.
+    fn account(&self, part: &mut Evidence) {
+        let record = part.fit.as_ref().and_then(|fit| fit.drive.as_ref());
+        let runs = record.is_some_and(runs_with_the_sky);
+        if !runs || part.frames.len() > MOST_ACCOUNTED {
+            return;
+        }
+        let mut pointings: Vec<Vec<Witness>> = Vec::new();
+        let mut last = None;
+        for frame in &part.frames {
+            let Some(witness) = self.witness(frame) else {
+                continue;
+            };
+            if last != Some(frame.pointing) {
+                pointings.push(Vec::new());
+            }
+            last = Some(frame.pointing);
+            pointings.last_mut().expect("one was put").push(witness);
+        }
+        let pole = self.ground.refracted_north();
+        let axis = part.fit.as_ref().and_then(|fit| fit.axis.as_ref().ok());
+        let axis = axis.map(|axis| northern_end(axis.direction, self.ground.hemisphere()));
+        let night = Night::new(pointings, pole, axis.unwrap_or(pole));
+        part.accounts = night.map_or_else(Vec::new, |night| tell(&night));
+        if let Some(axis) = axis {
+            let off = axis - pole;
+            let basis = tangent_basis(pole);
+            without_unaccounted_axis(part, [0, 1].map(|idx| basis.column(idx).dot(&off)));
+        }
+    }
+
+    fn witness(&self, frame: &FrameEvidence) -> Option<Witness> {
+        let setting = self.setting(frame)?;
+        let turns = self.survey.stretches.iter().flat_map(|one| &one.turns);
+        let mut turns = turns.filter(|turn| turn.frame == frame.frame);
+        let turn = turns.next()?;
+        let center = self.frames[frame.frame].field.center();
+        let north = self.ground.refracted_north();
+        let air = setting.exposure().trail(self.ground, north, 1.0, center)?;
+        Some(Witness {
+            frame: frame.frame,
+            mid: turn.mid,
+            exposure: setting.length.s(),
+            camera: *setting.attitude.inner(),
+            covariance: turn.covariance,
+            trail: frame.trail,
+            air,
+            focal_px: setting.lens.focal_px,
+            width_px: frame.fwhm.map_or(3.0, |fwhm| fwhm.value.px()),
+        })
+    }
+
     /// Lens, attitude and exposure of a frame, where all are known.
     fn setting(&self, frame: &FrameEvidence) -> Option<Setting> {
         Some(Setting {
@@ -337,6 +404,17 @@ impl Scene<'_> {
     }
 }
 
+/// Parts of more frames are told by their record.
+const MOST_ACCOUNTED: usize = 40;
+
+/// A drive that stands, runs backwards or at half the rate needs no account.
+fn runs_with_the_sky(record: &DriveRecord) -> bool {
+    !matches!(
+        record.nominal,
+        Some(NominalRate::Stopped | NominalRate::Reversed | NominalRate::Half)
+    ) && (record.rate_ratio.value - 1.0).abs() < 0.2
+}
+
 /// The frame's outermost pixels.
 fn corners(field: &StarField) -> [PixelPoint; 4] {
     let (right, bottom) = (field.width as f64 - 1.0, field.height as f64 - 1.0);
@@ -369,9 +447,13 @@ fn doubt_of(aims: &[Option<Aimed>]) -> Doubt {
 /// The drive's record once the frames' own trails are known: without the frames in which it stood
 /// still, and with the swing as the drive makes it.
 fn read_record(evidence: &mut Evidence) {
-    let mut standstills = find_standstills(&evidence.frames);
-    standstills.retain(|one| !is_shaken(evidence, one.trail.value.px()));
-    evidence.standstills = standstills;
+    evidence.standstills = if evidence.accounts.is_empty() {
+        let mut found = find_standstills(&evidence.frames);
+        found.retain(|one| !is_shaken(evidence, one.trail.value.px()));
+        found
+    } else {
+        standstills_told(evidence)
+    };
     let stood: Vec<usize> = evidence
         .standstills
         .iter()
@@ -384,7 +466,8 @@ fn read_record(evidence: &mut Evidence) {
             Cause::DriveRate | Cause::DriveReversed | Cause::DriveStopped
         )
     });
-    let least = swing_inside(evidence).filter(|_| stood.is_empty() && !steadily_wrong);
+    let swings = evidence.accounts.is_empty() || tells(evidence, Part::Swing);
+    let least = swing_inside(evidence).filter(|_| stood.is_empty() && !steadily_wrong && swings);
     let exposures = evidence.frames.iter().filter_map(|frame| frame.exposure);
     let n_exposures = exposures.clone().count().max(1) as f64;
     let mean = exposures.fold(Seconds::default(), |sum, one| sum + one) / n_exposures;

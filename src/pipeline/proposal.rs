@@ -61,6 +61,8 @@ const COARSEST: Angle = Angle::from_arcmin(20.0);
 const WORM: Seconds = Seconds::new(480.0);
 /// Frames that tell a swing from a rate: fewer fit a straight line too well.
 const FRAMES_FOR_SWING: usize = 6;
+/// An answer as sure as this needs no further frames.
+const TOLD: f64 = 0.9;
 /// Most frames that one answer asks for.
 const MOST_FRAMES: usize = 8;
 
@@ -204,7 +206,10 @@ impl ProposalQuestion<'_> {
             .max_by_key(|stretch| stretch.turns.len())?;
         let (first, last) = (longest.turns.first()?, longest.turns.last()?);
         let spans = Seconds::new(last.mid - first.mid);
-        if named || longest.turns.len() > FRAMES_FOR_SWING / 2 || spans >= WORM {
+        // Places and shapes together may have told them apart already.
+        let told = !self.evidence.accounts.is_empty()
+            && self.finding.confidence.is_some_and(|sure| sure > TOLD);
+        if named || told || longest.turns.len() > FRAMES_FOR_SWING / 2 || spans >= WORM {
             return None;
         }
         let each = self.exposure() + self.gap();

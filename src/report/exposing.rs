@@ -6,6 +6,7 @@ use super::contract::{Number, number};
 use super::page::{KEEP_TOGETHER, Page, Role};
 use super::text::labelled;
 use crate::diagnosis::outlook::{KeptBy, KeptShare, LensOutlook, Outlook, PlaceLimits};
+use crate::diagnosis::shortening::{Shortening, StackNoise, Untold};
 use crate::limits::settable_words;
 use crate::units::Seconds;
 
@@ -102,11 +103,78 @@ fn shares(kept: &[KeptShare], by: KeptBy) -> Option<String> {
     Some(format!("{basis}: {now}{corrected}"))
 }
 
+/// "60 s instead of 120 s: 2 times the frames for the same time, and the stack's noise grows by 4 +- 1 %".
+pub(super) fn cost(one: &Shortening) -> String {
+    let percent = |share: f64| 100.0 * share;
+    let noise = match one.noise {
+        StackNoise::Told(more) => format!(
+            "the stack's noise grows by {:.0} +- {:.0} %",
+            percent(more.value),
+            percent(more.sigma).max(1.0)
+        ),
+        StackNoise::AtMost(most, why) => format!(
+            "the stack's noise grows by at most {:.0} %; how much cannot be told because {}",
+            percent(most),
+            untold_words(why)
+        ),
+    };
+    let times = format!("{:.1}", one.times());
+    format!(
+        "{} instead of {:.0} s: {} times the frames for the same time, and {noise}",
+        seconds(one.to),
+        one.from.s(),
+        times.trim_end_matches(".0")
+    )
+}
+
+fn untold_words(why: Untold) -> &'static str {
+    match why {
+        Untold::OneExposure => {
+            "all frames have the same exposure (one of half the length in RAW or FITS tells)"
+        }
+        Untold::Developed => {
+            "the camera developed the pictures (RAW or FITS frames of two exposures tell)"
+        }
+        Untold::Unsteady => "the sky's light changed between the exposures",
+    }
+}
+
 fn of_ten(share: f64) -> String {
     match share {
         s if s >= 1.0 => "all".to_owned(),
         s if s <= 0.0 => "none".to_owned(),
         s => format!("{:.0} of 10", (10.0 * s).round().clamp(1.0, 9.0)),
+    }
+}
+
+/// What shorter exposures would cost.
+#[derive(Debug, Clone, Serialize)]
+pub(super) struct ShorteningEntry {
+    from_s: Number,
+    to_s: Number,
+    times_frames: Number,
+    /// Growth of the stack's noise as a share of it; null where only its upper bound is known.
+    noise_growth: Number,
+    noise_growth_sigma: Number,
+    noise_growth_at_most: Number,
+    unknown_because: Option<&'static str>,
+}
+
+impl From<&Shortening> for ShorteningEntry {
+    fn from(one: &Shortening) -> Self {
+        let (told, at_most, why) = match one.noise {
+            StackNoise::Told(more) => (Some(more), one.times().sqrt() - 1.0, None),
+            StackNoise::AtMost(most, why) => (None, most, Some(untold_words(why))),
+        };
+        Self {
+            from_s: number(one.from.s()),
+            to_s: number(one.to.s()),
+            times_frames: number(one.times()),
+            noise_growth: told.and_then(|more| number(more.value)),
+            noise_growth_sigma: told.and_then(|more| number(more.sigma)),
+            noise_growth_at_most: number(at_most),
+            unknown_because: why,
+        }
     }
 }
 

@@ -85,7 +85,7 @@ mod tests {
     "#;
 
     /// Keys that were added to version 1 since.
-    const ADDITIONS: [&str; 59] = [
+    const ADDITIONS: [&str; 67] = [
         "/alignments/*/cause_confidence",
         "/alignments/*/axis/mirror",
         "/alignments/*/axis/mirror/altitude_error_arcmin",
@@ -122,6 +122,14 @@ mod tests {
         "/alignments/*/pole_star/instead_clockwise_deg",
         "/alignments/*/pole_star/instead_distance_arcmin",
         "/alignments/*/reasons",
+        "/alignments/*/shortening",
+        "/alignments/*/shortening/from_s",
+        "/alignments/*/shortening/noise_growth",
+        "/alignments/*/shortening/noise_growth_at_most",
+        "/alignments/*/shortening/noise_growth_sigma",
+        "/alignments/*/shortening/times_frames",
+        "/alignments/*/shortening/to_s",
+        "/alignments/*/shortening/unknown_because",
         "/alignments/*/todo",
         "/answer",
         "/assumptions",

@@ -35,6 +35,7 @@ use elongation::Elongation;
 
 use crate::advice::{Decision, PoleStarInstead};
 use crate::diagnosis::outlook::Outlook;
+use crate::diagnosis::shortening::Shortening;
 use crate::diagnosis::{Cause, ToldSides, Verdict};
 use crate::mount::model::AxisError;
 use crate::mount::observability::Knowledge;
@@ -283,6 +284,8 @@ pub struct AlignmentReport {
     pub longest_exposure: LongestExposure,
     /// The same for the lenses of the bag, the target and the worst place.
     pub outlook: Option<Outlook>,
+    /// What shorter exposures would cost, where they are needed.
+    pub shortening: Option<Shortening>,
     /// Where the pole star should stand instead, where a move is advised.
     pub pole_star: Option<PoleStarInstead>,
     /// Frames that would settle what is open.

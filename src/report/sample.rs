@@ -21,6 +21,7 @@ use super::{
 };
 use crate::advice::{PoleStarInstead, PoleStarNow};
 use crate::diagnosis::outlook::{KeptBy, KeptShare, LensOutlook, Outlook, PlaceLimits};
+use crate::diagnosis::shortening::{Shortening, StackNoise};
 use crate::limits::CameraInUse;
 
 fn outlook() -> Outlook {
@@ -236,6 +237,11 @@ fn misaligned() -> AlignmentReport {
             after_correction: Some(Seconds::new(240.0)),
         },
         outlook: Some(outlook()),
+        shortening: Some(Shortening {
+            from: Seconds::new(120.0),
+            to: Seconds::new(50.0),
+            noise: StackNoise::Told(Measured::new(0.04, 0.01)),
+        }),
         pole_star: Some(pole_star()),
         next_frames: vec![NextFrame {
             facing: "south".into(),
@@ -294,6 +300,7 @@ fn corrected() -> AlignmentReport {
             after_correction: None,
         },
         outlook: None,
+        shortening: None,
         pole_star: None,
         next_frames: Vec::new(),
         headline: "Well aligned: the axis is 2' from the pole, good for 240 s with this lens. \
@@ -388,6 +395,7 @@ pub fn cannot_tell() -> Warned<NightReport> {
             correction: None,
             longest_exposure: LongestExposure::default(),
             outlook: None,
+            shortening: None,
             pole_star: None,
             next_frames: Vec::new(),
             headline: headline.into(),

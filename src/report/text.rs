@@ -74,6 +74,9 @@ fn alignment_now(night: &NightReport, alignment: &AlignmentReport, page: &mut Pa
     if let Some(outlook) = &alignment.outlook {
         exposing::write(outlook, page);
     }
+    if let Some(one) = &alignment.shortening {
+        page.words(Role::Body, " cost     ", &exposing::cost(one));
+    }
     let reasons = alignment.reasons.iter().map(String::as_str);
     labelled(page, "why", Role::Body, reasons);
     page.gap();

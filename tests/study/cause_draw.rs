@@ -9,22 +9,8 @@ use stillpoint::simulate::{Bump, Periodic, Rate, Sag, Scenario, Shake, Slip};
 use super::cause_truth::{CORNER_SHARE, Doings, FAT_PX, ROUND_SHARE};
 use super::draw::{Dice, Night, draw_any, draw_pointings};
 
-/// The thirteen causes that a night can have.
-pub const CAUSES: [Cause; 13] = [
-    Cause::Aligned,
-    Cause::Axis,
-    Cause::DriveRate,
-    Cause::DrivePeriodic,
-    Cause::DriveStopped,
-    Cause::DriveReversed,
-    Cause::DriveBacklash,
-    Cause::Slip,
-    Cause::Shake,
-    Cause::Bump,
-    Cause::Sag,
-    Cause::Lens,
-    Cause::Focus,
-];
+/// The thirteen causes that a night can have: all but the last, `unknown`.
+pub const CAUSES: &[Cause] = Cause::ALL.split_last().expect("a list of causes").1;
 
 /// Lens and sensor leave stars this uneven, as a share of their second moment: what the program
 /// allows for.

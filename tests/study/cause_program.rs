@@ -82,7 +82,7 @@ impl Options {
 }
 
 fn named(key: &str) -> Cause {
-    let found = CAUSES.into_iter().find(|cause| cause.key() == key);
+    let found = CAUSES.iter().copied().find(|cause| cause.key() == key);
     found.unwrap_or_else(|| {
         let keys: Vec<&str> = CAUSES.iter().map(|cause| cause.key()).collect();
         panic!("no cause \"{key}\"; there are {}", keys.join(", "))
@@ -101,7 +101,7 @@ fn judged(seed: u64, cause: Cause, number: u64) -> CauseOutcome {
 
 fn study(options: &Options) {
     let started = std::time::Instant::now();
-    let causes = CAUSES.into_iter();
+    let causes = CAUSES.iter().copied();
     let causes = causes.filter(|cause| options.cause.is_none_or(|one| one == *cause));
     let nights: Vec<(Cause, u64)> = causes
         .flat_map(|cause| (0..options.nights).map(move |number| (cause, number)))

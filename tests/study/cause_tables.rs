@@ -152,7 +152,7 @@ fn sizes(clear: &[&CauseOutcome]) -> String {
         "## Sizes\n\nStated pixels of the rightly named cause over the true ones, by nights beyond dispute:\n\n\
          | cause | nights | median | 16 % | 84 % |\n|---|---|---|---|---|\n",
     );
-    for cause in CAUSES {
+    for &cause in CAUSES {
         let mut ratios: Vec<f64> = clear
             .iter()
             .filter(|one| one.truth == cause && one.is_right())

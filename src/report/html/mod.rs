@@ -199,9 +199,11 @@ impl Sections {
             exposures: now.zip(focal).and_then(|(one, focal)| {
                 drift::exposures(&one.longest_exposure, focal.mm(), "now")
             }),
-            exposing: now
-                .and_then(|one| one.outlook.as_ref())
-                .map_or_else(Vec::new, exposing::lines),
+            exposing: now.map_or_else(Vec::new, |one| {
+                let lines = one.outlook.as_ref().map_or_else(Vec::new, exposing::lines);
+                let cost = one.shortening.as_ref().map(exposing::cost);
+                lines.into_iter().chain(cost).collect()
+            }),
             reasons: now.map_or_else(Vec::new, |one| all_spelt(&one.reasons)),
             assumed: site
                 .chain(night.assumptions.iter().map(|text| spelt(text)))
