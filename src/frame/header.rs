@@ -6,7 +6,7 @@ use jiff::tz::Offset;
 use super::clock::{utc_of, zone_from_satellite};
 use super::facts::Facts;
 use super::optics::{AGREEMENT, settle_optics};
-use super::{CameraPitch, Defaults, Header, Overrides, PitchSource};
+use super::{CameraPitch, Defaults, Header, Overrides, PitchSource, Stamp};
 use crate::error::{Warned, Warning};
 use crate::units::{Length, Seconds};
 
@@ -48,6 +48,7 @@ pub(super) fn settle_header(
         Some(pitch) => optics.pixel_pitch = Some((pitch, PitchSource::Option)),
         None => warnings.extend(pitch_warning),
     }
+    let by_own_clock = facts.utc.is_none();
     let header = Header {
         start,
         local_start: facts.clock,
@@ -58,6 +59,14 @@ pub(super) fn settle_header(
         lens: facts.lens,
         saturation: rendering.saturation,
         developed: rendering.developed,
+    };
+    let header = match overrides.defaults.stamped {
+        // A file's own UTC is that of the start by its standard.
+        Some(Stamp::End) if by_own_clock => {
+            let length = header.exposure.unwrap_or_default();
+            header.later(-length)
+        }
+        _ => header,
     };
     Warned {
         value: header,
@@ -208,6 +217,36 @@ mod tests {
         assert_eq!(header.value.start, None);
         assert!(header.value.local_start.is_some());
         assert_eq!(header.warnings, []);
+    }
+
+    #[test]
+    fn a_clock_that_stamps_the_end_is_taken_back_by_the_exposure() {
+        let facts = Facts {
+            zone: exif_zone("+00:00"),
+            exposure: Some(Seconds::new(7.5)),
+            ..clock_facts()
+        };
+        let stamped = |stamped| Overrides {
+            defaults: Defaults {
+                stamped: Some(stamped),
+                ..Defaults::default()
+            },
+            ..Overrides::default()
+        };
+        let settled = |facts: &Facts, stamp| {
+            settle_header(facts.clone(), &stamped(stamp), (100, 100), RENDERING).value
+        };
+        let end = settled(&facts, Stamp::End);
+        assert_eq!(end.start, "2026-01-18T04:59:00.21Z".parse().ok());
+        assert_eq!(end.local_start, "2026-01-18T04:59:00.21".parse().ok());
+        let start = settled(&facts, Stamp::Start);
+        assert_eq!(start.start, "2026-01-18T04:59:07.71Z".parse().ok());
+        // A time that its standard calls the start stays.
+        let utc = Facts {
+            utc: "2026-01-18T05:00:00Z".parse().ok(),
+            ..facts
+        };
+        assert_eq!(settled(&utc, Stamp::End).start, utc.utc);
     }
 
     #[test]

@@ -156,6 +156,23 @@ pub struct Header {
     pub developed: bool,
 }
 
+impl Header {
+    /// The same exposure so much later by its clock.
+    #[must_use]
+    pub fn later(self, by: Seconds) -> Self {
+        let Ok(by) = jiff::SignedDuration::try_from_secs_f64(by.s()) else {
+            return self;
+        };
+        Self {
+            start: self.start.and_then(|start| start.checked_add(by).ok()),
+            local_start: self
+                .local_start
+                .and_then(|start| start.checked_add(by).ok()),
+            ..self
+        }
+    }
+}
+
 /// A header with width and height of its upright picture.
 pub type SizedHeader = (Header, (usize, usize));
 
@@ -166,6 +183,16 @@ pub struct Frame {
     pub plane: Plane,
     /// Facts of the exposure.
     pub header: Header,
+}
+
+/// The instant whose time a camera writes into a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Stamp {
+    /// The start of the exposure: common practice, no source.
+    #[default]
+    Start,
+    /// Its end.
+    End,
 }
 
 /// Facts given by option, which overrule the files, and those that fill in.
@@ -192,6 +219,8 @@ pub struct Defaults {
     pub site: Option<Site>,
     /// What the camera's clock is ahead of UTC, seconds.
     pub utc_offset: Option<Seconds>,
+    /// Which end of the exposure the camera's clock stamps, if the user says so.
+    pub stamped: Option<Stamp>,
     /// Focal length of the only lens.
     pub focal_length: Option<Length>,
     /// Cameras with their pixels.
