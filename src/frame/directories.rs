@@ -126,26 +126,13 @@ fn check_named_blocks(bytes: &[u8]) -> Result<(), Error> {
 /// Refuses entries of more values than the file has bytes for.
 fn check_counts(directory: &Directory) -> Result<(), Error> {
     let file = directory.reader.bytes.len() as u64;
-    for at in (0..directory.count).map(|index| directory.entries + 12 * index) {
-        let Some((kind, count)) = directory
-            .reader
-            .u16(at + 2)
-            .zip(directory.reader.u32(at + 4))
-        else {
-            break;
-        };
-        let size = match kind {
-            3 | 8 => 2,
-            4 | 9 | 11 | 13 => 4,
-            5 | 10 | 12 => 8,
-            _ => 1,
-        };
-        if u64::from(count) * size > file {
-            let reason = format!("an entry claims {count} values in {file} bytes");
-            return Err(damaged(Format::Raw, reason));
+    match directory.entries().find(|entry| entry.bytes() > file) {
+        Some(entry) => {
+            let reason = format!("an entry claims {} values in {file} bytes", entry.count);
+            Err(damaged(Format::Raw, reason))
         }
+        None => Ok(()),
     }
-    Ok(())
 }
 
 /// The chain of directories and the ones below them, each once.
@@ -181,14 +168,14 @@ fn all_directories(reader: Option<Reader<'_>>) -> Vec<Directory<'_>> {
 
 /// Numbers of a file in its byte order.
 #[derive(Debug, Clone, Copy)]
-struct Reader<'a> {
-    bytes: &'a [u8],
-    little_endian: bool,
+pub(super) struct Reader<'a> {
+    pub(super) bytes: &'a [u8],
+    pub(super) little_endian: bool,
 }
 
 impl<'a> Reader<'a> {
     /// `None` unless the file begins as a TIFF with 32-bit offsets, whatever its version number.
-    fn new(bytes: &'a [u8]) -> Option<Self> {
+    pub(super) fn new(bytes: &'a [u8]) -> Option<Self> {
         let little_endian = match bytes.get(0..2)? {
             b"II" => true,
             b"MM" => false,
@@ -200,7 +187,15 @@ impl<'a> Reader<'a> {
         })
     }
 
-    fn u16(&self, at: usize) -> Option<u16> {
+    /// Whatever the file begins with.
+    pub(super) fn of(bytes: &'a [u8], little_endian: bool) -> Self {
+        Self {
+            bytes,
+            little_endian,
+        }
+    }
+
+    pub(super) fn u16(&self, at: usize) -> Option<u16> {
         let pair = self.bytes.get(at..at.checked_add(2)?)?.try_into().ok()?;
         Some(if self.little_endian {
             u16::from_le_bytes(pair)
@@ -209,7 +204,7 @@ impl<'a> Reader<'a> {
         })
     }
 
-    fn u32(&self, at: usize) -> Option<u32> {
+    pub(super) fn u32(&self, at: usize) -> Option<u32> {
         let four = self.bytes.get(at..at.checked_add(4)?)?.try_into().ok()?;
         Some(if self.little_endian {
             u32::from_le_bytes(four)
@@ -218,11 +213,11 @@ impl<'a> Reader<'a> {
         })
     }
 
-    fn first(&self) -> Option<usize> {
+    pub(super) fn first(&self) -> Option<usize> {
         Some(self.u32(4)? as usize)
     }
 
-    fn directory(&self, at: usize) -> Option<Directory<'a>> {
+    pub(super) fn directory(&self, at: usize) -> Option<Directory<'a>> {
         let count = usize::from(self.u16(at)?);
         Some(Directory {
             reader: *self,
@@ -235,14 +230,60 @@ impl<'a> Reader<'a> {
 
 /// One directory: 12 bytes an entry.
 #[derive(Debug, Clone, Copy)]
-struct Directory<'a> {
-    reader: Reader<'a>,
+pub(super) struct Directory<'a> {
+    pub(super) reader: Reader<'a>,
     entries: usize,
     count: usize,
-    next: Option<usize>,
+    pub(super) next: Option<usize>,
+}
+
+/// What an entry says about itself.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Entry {
+    pub(super) tag: u16,
+    pub(super) kind: u16,
+    pub(super) count: u32,
+    /// Where the value or its place stands.
+    field: usize,
+}
+
+impl Entry {
+    /// Bytes of the values that it claims; unknown types count as bytes.
+    pub(super) fn bytes(&self) -> u64 {
+        let size = match self.kind {
+            3 | 8 => 2,
+            4 | 9 | 11 | 13 => 4,
+            5 | 10 | 12 => 8,
+            _ => 1,
+        };
+        u64::from(self.count) * size
+    }
+
+    /// Where its values begin.
+    pub(super) fn place(&self, reader: Reader<'_>) -> Option<usize> {
+        if self.bytes() <= 4 {
+            Some(self.field)
+        } else {
+            Some(reader.u32(self.field)? as usize)
+        }
+    }
 }
 
 impl Directory<'_> {
+    /// The entries, as far as the file has them.
+    pub(super) fn entries(&self) -> impl Iterator<Item = Entry> {
+        let reader = self.reader;
+        let places = (0..self.count).map(|nth| self.entries + 12 * nth);
+        places.map_while(move |at| {
+            Some(Entry {
+                tag: reader.u16(at)?,
+                kind: reader.u16(at + 2)?,
+                count: reader.u32(at + 4)?,
+                field: at + 8,
+            })
+        })
+    }
+
     fn entry(&self, tag: u16) -> Option<usize> {
         (0..self.count)
             .map(|index| self.entries + 12 * index)
