@@ -13,6 +13,7 @@ mod interpret;
 mod lenses;
 mod look;
 mod measure;
+mod odd_pictures;
 mod plates;
 #[cfg(test)]
 mod promise;

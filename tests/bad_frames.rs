@@ -155,6 +155,11 @@ fn damaged_raw_files_are_refused() {
         BadFile,
         &["camera RAW", "an entry claims"],
     );
+    assert_refused("unknown_kind.dng", BadFile, &["an entry claims 805306368"]);
+    assert_refused("lying_note.dng", BadFile, &["an entry claims 805306368"]);
+    assert_refused("ring.dng", BadFile, &["lead in a circle"]);
+    assert_refused("lying_table.cr3", BadFile, &["4000000000 rows"]);
+    assert_refused("heap_in_heap.crw", BadFile, &["lead in a circle"]);
     assert_refused("many_values.dng", BadFile, &["65535 values a pixel"]);
     assert_refused(
         "white_below_black.dng",

@@ -9,7 +9,7 @@ use std::fs;
 use std::io::Read;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use place::{Place, Run};
 
@@ -21,7 +21,7 @@ const PAGE: &str = "night/stillpoint.html";
 /// What a signal waits for.
 #[derive(Debug, Clone, Copy)]
 enum Moment {
-    /// A share of the time that an undisturbed run takes: wherever that falls, nothing may break.
+    /// A share of the looks that an undisturbed run takes: wherever that falls, nothing may break.
     Share(f64),
     /// So many frames have been measured and kept.
     Kept(usize),
@@ -50,20 +50,21 @@ struct Whole {
     stdout: String,
     json: Vec<u8>,
     page: Vec<u8>,
-    lasted: Duration,
+    /// How often it was looked at until it ended.
+    n_looks: u32,
 }
 
 impl Whole {
     fn of(place: &Place) -> Self {
-        let began = Instant::now();
-        let run = place.run(&RUN);
-        let lasted = began.elapsed();
+        let mut child = place.start(&RUN);
+        let n_looks = look_until(&mut child, |_| false);
+        let run = Run::of(child);
         assert_eq!((run.code, run.stderr.as_str()), (Some(0), ""));
         Self {
             stdout: run.stdout,
             json: fs::read(place.path(JSON)).unwrap(),
             page: fs::read(place.path(PAGE)).unwrap(),
-            lasted,
+            n_looks,
         }
     }
 
@@ -113,7 +114,7 @@ fn end_and_run_again(moments: &[Moment]) {
                 let _ = fs::remove_file(place.path(name));
             }
             let when = format!("{signal} at {moment:?}");
-            let run = ended_at(&place, moment, signal, whole.lasted);
+            let run = ended_at(&place, moment, signal, whole.n_looks);
             check_code(&run, moment, signal, &when);
             whole.nothing_is_half(&place, &run, &when);
         }
@@ -126,18 +127,23 @@ fn end_and_run_again(moments: &[Moment]) {
     }
 }
 
-fn ended_at(place: &Place, moment: Moment, signal: &str, lasts: Duration) -> Run {
+fn ended_at(place: &Place, moment: Moment, signal: &str, whole: u32) -> Run {
     let mut child = place.start(&RUN);
-    let began = Instant::now();
-    while child.try_wait().unwrap().is_none() {
-        let share = began.elapsed().div_duration_f64(lasts);
-        if moment.has_come(place, share) {
-            send(signal, &child);
-            break;
-        }
-        std::thread::sleep(Duration::from_micros(200));
-    }
+    look_until(&mut child, |nth| {
+        moment.has_come(place, f64::from(nth) / f64::from(whole))
+    });
+    send(signal, &child);
     Run::of(child)
+}
+
+/// Looks again and again, until something has come or the run has ended; how often.
+fn look_until(child: &mut Child, has_come: impl Fn(u32) -> bool) -> u32 {
+    let mut n_looks = 0;
+    while !has_come(n_looks) && child.try_wait().unwrap().is_none() {
+        n_looks += 1;
+        std::thread::sleep(Duration::from_micros(500));
+    }
+    n_looks
 }
 
 /// 130 for a run that was interrupted, or that of a run which was done by then.

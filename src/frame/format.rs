@@ -30,8 +30,9 @@ const OTHER_ENDINGS: &[&str] = &[
 ];
 /// Endings of camera RAW files in common use (common practice, no source).
 const RAW_ENDINGS: &[&str] = &[
-    "dng", "arw", "cr2", "cr3", "crw", "dcr", "erf", "iiq", "kdc", "mef", "mos", "mrw", "nef",
-    "nrw", "orf", "pef", "raf", "raw", "rw2", "rwl", "srw", "x3f", "3fr",
+    "dng", "ari", "arw", "cr2", "cr3", "crw", "dcr", "dcs", "erf", "fff", "iiq", "kdc", "mef",
+    "mos", "mrw", "nef", "nrw", "orf", "ori", "pef", "qtk", "raf", "raw", "rw2", "rwl", "srw",
+    "x3f", "3fr",
 ];
 
 impl Format {
@@ -124,8 +125,11 @@ fn is_tiff(bytes: &[u8]) -> bool {
 
 /// RAW files with a start of their own (common practice, no source).
 fn is_other_raw(bytes: &[u8]) -> bool {
-    const STARTS: [&[u8]; 7] = [
+    const STARTS: [&[u8]; 10] = [
         b"FUJIFILMCCD-RAW",
+        b"ARRI",
+        b"qktk",
+        b"qktn",
         b"IIRO",
         b"IIRS",
         b"MMOR",
@@ -133,7 +137,9 @@ fn is_other_raw(bytes: &[u8]) -> bool {
         b"FOVb",
         b"\0MRM",
     ];
-    STARTS.iter().any(|start| bytes.starts_with(start)) || bytes.get(4..11) == Some(b"ftypcrx")
+    STARTS.iter().any(|start| bytes.starts_with(start))
+        || bytes.get(4..11) == Some(b"ftypcrx")
+        || bytes.get(6..14) == Some(b"HEAPCCDR")
 }
 
 fn unknown_content(bytes: &[u8], path: &Path) -> Error {
@@ -237,6 +243,23 @@ mod tests {
             recognise(b"II*\0\xFF\xFF\xFF\xFF", "a.tif"),
             Ok(Format::Tiff)
         );
+    }
+
+    #[cfg(feature = "raw")]
+    #[test]
+    fn all_endings_that_the_decoder_reads_are_picked_up_but_movies() {
+        for ending in rawler::decoders::supported_extensions() {
+            let ending = ending.to_ascii_lowercase();
+            let promised = Format::promised_by(Path::new(&format!("a.{ending}")));
+            assert!(promised == Some(Format::Raw) || ending == "crm", "{ending}");
+        }
+    }
+
+    #[test]
+    fn raw_files_with_a_start_of_their_own_are_known() {
+        let heap = b"II\x1a\0\0\0HEAPCCDR\x02\0";
+        assert_eq!(recognise(heap, "a.crw"), Ok(Format::Raw));
+        assert_eq!(recognise(b"\0\0\0\x18ftypcrx ", "a.cr3"), Ok(Format::Raw));
     }
 
     #[test]

@@ -49,6 +49,7 @@ pub(super) fn settle_header(
         None => warnings.extend(pitch_warning),
     }
     let by_own_clock = facts.utc.is_none();
+    warnings.extend(edited(&facts).filter(|_| rendering.developed));
     let header = Header {
         start,
         local_start: facts.clock,
@@ -57,6 +58,7 @@ pub(super) fn settle_header(
         site: overrides.site.or(facts.site),
         camera,
         lens: facts.lens,
+        composed: facts.composed,
         saturation: rendering.saturation,
         developed: rendering.developed,
     };
@@ -72,6 +74,20 @@ pub(super) fn settle_header(
         value: header,
         warnings,
     }
+}
+
+/// A picture that was saved anew long after it was taken is no more as the camera left it.
+fn edited(facts: &Facts) -> Option<Warning> {
+    /// Cameras themselves write within the time of another exposure, and some minutes.
+    const CAMERA: Seconds = Seconds::new(600.0);
+    let taken = facts.clock?;
+    let later = facts.changed?.duration_since(taken).as_secs_f64();
+    let camera = CAMERA + facts.exposure.unwrap_or_default() * 2.0;
+    (later > camera.s()).then(|| {
+        Warning::new(
+            "the pictures were saved anew after they were taken, by their tags: where stars were reduced, sharpened or smoothed, their widths, short trails and the longest exposures are those of the picture and not of the lens; the axis comes from places and stays",
+        )
+    })
 }
 
 /// The pixels that the settings give a camera, where the file's own tags do not.
@@ -247,6 +263,26 @@ mod tests {
             ..facts
         };
         assert_eq!(settled(&utc, Stamp::End).start, utc.utc);
+    }
+
+    #[test]
+    fn a_picture_that_was_saved_anew_is_told() {
+        let words = |changed: &str, developed: bool| {
+            let facts = Facts {
+                exposure: Some(Seconds::new(120.0)),
+                changed: exif_time(changed, None),
+                ..clock_facts()
+            };
+            let rendering = Rendering {
+                developed,
+                ..RENDERING
+            };
+            settle_header(facts, &Overrides::default(), (100, 100), rendering).warnings
+        };
+        assert_eq!(words("2026:01:18 05:04:00", true), []);
+        assert_eq!(words("2026:01:20 20:00:00", false), [], "counts are counts");
+        let told = &words("2026:01:20 20:00:00", true)[0].text;
+        assert!(told.contains("saved anew"), "{told}");
     }
 
     #[test]

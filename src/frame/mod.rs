@@ -154,6 +154,8 @@ pub struct Header {
     /// Light at or above this value is saturated, on the scale of [`Plane`]: 250 of 255 for 8-bit
     /// pictures, 98 % of the white level for counts.
     pub saturation: f32,
+    /// Put together of several exposures, as its tags say.
+    pub composed: bool,
     /// True where the file is a camera's or program's rendering (tone curve, 8 bit) rather than raw counts.
     pub developed: bool,
 }
