@@ -81,7 +81,7 @@ def struct_ratio(numerator, denominator):
 
 def tiff_like(tags, data):
     """A little-endian TIFF of one directory; data begin where tag 273 points."""
-    letters = {1: "B", 3: "H", 4: "I", 7: "B"}
+    letters = {1: "B", 2: "B", 3: "H", 4: "I", 7: "B"}
     start = 8 + 2 + 12 * len(tags) + 4
     out = b"II*\0" + struct.pack("<IH", 8, len(tags))
     for tag, kind, values in tags:
@@ -170,6 +170,8 @@ def hostile_files():
                                             (33422, 1, [0, 1, 1, 2]), is_dng, (50714, 3, [512]), (50717, 3, [100])], pixels),
         "strip_beyond.tif": tiff_like([*small, (262, 3, [1]), (273, 4, [0]), (277, 3, [1]), (278, 4, [HEIGHT]),
                                        (279, 4, [4000000000])], pixels[:100]),
+        "long_text.tif": tiff_like([*small, (262, 3, [1]), (270, 2, [8]), *one_strip], pixels).replace(
+            struct.pack("<HHI", 270, 2, 1), struct.pack("<HHI", 256, 2, 0x20000000)),
         "in_a_circle.tif": b"II*\0" + struct.pack("<IHI", 8, 0, 8),
         "endless.fits": fits_by_hand([*plain, "NAXIS1  =      999999999999999", "NAXIS2  =      999999999999999"], b""),
         "negative.fits": fits_by_hand([*plain, "NAXIS1  =                  -48", "NAXIS2  =                   32"], b""),

@@ -84,6 +84,7 @@ fn files_of_other_kinds_are_named() {
 fn files_made_to_break_a_reader_are_refused() {
     use ErrorKind::{BadFile, Unsupported};
     assert_refused("strip_beyond.tif", BadFile, &["TIFF", "cut short"]);
+    assert_refused("long_text.tif", BadFile, &["TIFF", "claims 536870912"]);
     assert_refused("in_a_circle.tif", BadFile, &["TIFF"]);
     assert_refused("endless.fits", Unsupported, &["too large"]);
     assert_refused("negative.fits", BadFile, &["NAXIS1 is -48"]);

@@ -48,12 +48,12 @@ pub(super) fn is_raw(bytes: &[u8]) -> bool {
 pub(super) fn check_directories(bytes: &[u8]) -> Result<(), Error> {
     for part in embedded(bytes) {
         for directory in all_directories(Reader::new(part)) {
-            check_counts(&directory)?;
+            check_counts(&directory, Format::Raw)?;
         }
     }
     check_named_blocks(bytes)?;
     for directory in all_directories(Reader::new(bytes)) {
-        check_counts(&directory)?;
+        check_counts(&directory, Format::Raw)?;
         let side = |tag| directory.numbers(tag).first().copied();
         if let (Some(width), Some(height)) = (side(IMAGE_WIDTH), side(IMAGE_LENGTH)) {
             // Previews may be smaller than any frame.
@@ -118,18 +118,50 @@ fn check_named_blocks(bytes: &[u8]) -> Result<(), Error> {
             bytes: &bytes[start..],
             little_endian: false,
         };
-        reader.directory(8).as_ref().map_or(Ok(()), check_counts)?;
+        if let Some(directory) = reader.directory(8) {
+            check_counts(&directory, Format::Raw)?;
+        }
     }
     Ok(())
 }
 
 /// Refuses entries of more values than the file has bytes for.
-fn check_counts(directory: &Directory) -> Result<(), Error> {
+fn check_counts(directory: &Directory, format: Format) -> Result<(), Error> {
     let file = directory.reader.bytes.len() as u64;
     match directory.entries().find(|entry| entry.bytes() > file) {
         Some(entry) => {
             let reason = format!("an entry claims {} values in {file} bytes", entry.count);
-            Err(damaged(Format::Raw, reason))
+            Err(damaged(format, reason))
+        }
+        None => Ok(()),
+    }
+}
+
+/// Refuses a TIFF whose entries claim more values than the file has bytes: its decoder prints a line
+/// of its own about some of them.
+///
+/// Source: [TIFF] 6.0, section 2; the layout of 64-bit files (version 43: 8-byte counts and places,
+/// entries of 20 bytes) from memory.
+///
+/// # Errors
+/// `BadFile` with the claim.
+pub(super) fn check_tiff_claims(bytes: &[u8]) -> Result<(), Error> {
+    let Some(reader) = Reader::new(bytes) else {
+        return Ok(());
+    };
+    if reader.u16(2) != Some(43) {
+        let mut directories = all_directories(Some(reader)).into_iter();
+        return directories.try_for_each(|directory| check_counts(&directory, Format::Tiff));
+    }
+    let first = reader.u64(8).and_then(|at| usize::try_from(at).ok());
+    let count = first.and_then(|at| reader.u64(at)).unwrap_or(0);
+    let entries = first.map_or(0, |at| at.saturating_add(8));
+    let claims = (0..count.min(MAX_VALUES as u64) as usize)
+        .map_while(|nth| reader.u64(entries.checked_add(20 * nth + 4)?));
+    match claims.max().filter(|&claim| claim > bytes.len() as u64) {
+        Some(claim) => {
+            let reason = format!("an entry claims {claim} values in {} bytes", bytes.len());
+            Err(damaged(Format::Tiff, reason))
         }
         None => Ok(()),
     }
@@ -211,6 +243,16 @@ impl<'a> Reader<'a> {
         } else {
             u32::from_be_bytes(four)
         })
+    }
+
+    fn u64(&self, at: usize) -> Option<u64> {
+        let (one, other) = (self.u32(at)?, self.u32(at.checked_add(4)?)?);
+        let (high, low) = if self.little_endian {
+            (other, one)
+        } else {
+            (one, other)
+        };
+        Some(u64::from(high) << 32 | u64::from(low))
     }
 
     pub(super) fn first(&self) -> Option<usize> {
@@ -382,6 +424,29 @@ mod tests {
                 error.context
             );
         }
+    }
+
+    #[test]
+    fn tiffs_of_both_kinds_have_to_keep_their_word() {
+        let mut text = file(&[(IMAGE_WIDTH, 100), (270, 0)]);
+        assert_eq!(check_tiff_claims(&text), Ok(()));
+        text[24..28].copy_from_slice(&0x2000_0000u32.to_le_bytes());
+        assert!(
+            check_tiff_claims(&text)
+                .unwrap_err()
+                .context
+                .contains("TIFF")
+        );
+        let mut big = b"MM\0+\0\x08\0\0".to_vec();
+        big.extend(16u64.to_be_bytes());
+        big.extend(1u64.to_be_bytes());
+        big.extend([1, 14, 0, 2]);
+        big.extend(40u64.to_be_bytes());
+        big.extend([0; 16]);
+        assert_eq!(check_tiff_claims(&big), Ok(()));
+        big[28..36].copy_from_slice(&(1u64 << 40).to_be_bytes());
+        let error = check_tiff_claims(&big).unwrap_err();
+        assert!(error.context.contains("1099511627776 values"), "{error}");
     }
 
     #[test]
