@@ -169,6 +169,25 @@ fn damaged_raw_files_are_refused() {
     );
 }
 
+#[cfg(not(feature = "raw"))]
+#[test]
+fn a_build_without_raw_says_so() {
+    for name in [
+        "half.dng",
+        "ring.dng",
+        "lying_table.cr3",
+        "claims_values.mrw",
+    ] {
+        assert_refused(
+            name,
+            ErrorKind::Unsupported,
+            &["this build reads no camera RAW"],
+        );
+        let hint = refusal(&bad(name)).hint.unwrap();
+        assert!(hint.contains("feature `raw`"), "{hint}");
+    }
+}
+
 #[test]
 fn values_that_are_no_numbers_are_filled_and_counted() {
     let frame = read_frame(&bad("holes.fits"), &Overrides::default()).unwrap();
