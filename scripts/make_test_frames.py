@@ -142,6 +142,7 @@ def lying_raw_files():
     inner = struct.pack(">I4s", 8 + len(table), b"trak") + table
     heap_entry = struct.pack("<HII", 0x2800, 2 + 2 * 10 + 4, 0)
     return {
+        "old_camera.png": b"qktk" + bytes(540) + struct.pack(">HH", 60000, 60000) + bytes(200),
         "unknown_kind.dng": tiff_like([(330, 7, [head]), is_dng], absurd).replace(
             struct.pack("<HHI", 330, 7, 1), struct.pack("<HHI", 330, 0x404, 1)),
         "lying_note.dng": tiff_like([(37500, 4, [head]), is_dng], note).replace(

@@ -70,6 +70,11 @@ fn files_of_other_kinds_are_named() {
         BadFile,
         &["holds text", "promises JPEG", "was needed"],
     );
+    assert_refused(
+        "old_camera.png",
+        BadFile,
+        &["no known picture format", "promises PNG"],
+    );
     assert_refused("animation.gif", Unsupported, &["GIF"]);
     assert_refused("print_colours.jpg", Unsupported, &["CMYK"]);
     assert_refused("cube.fits", Unsupported, &["7 planes"]);
