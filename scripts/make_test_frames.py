@@ -81,7 +81,7 @@ def struct_ratio(numerator, denominator):
 
 def tiff_like(tags, data):
     """A little-endian TIFF of one directory; data begin where tag 273 points."""
-    letters = {1: "B", 3: "H", 4: "I", 7: "B"}
+    letters = {1: "B", 2: "B", 3: "H", 4: "I", 7: "B"}
     start = 8 + 2 + 12 * len(tags) + 4
     out = b"II*\0" + struct.pack("<IH", 8, len(tags))
     for tag, kind, values in tags:
@@ -131,6 +131,30 @@ def fits_by_hand(cards, data):
     return header.ljust(2880, b" ") + data.ljust(2880, b"\0")
 
 
+def lying_raw_files():
+    """RAW files that claim what no file can keep, each in another place that the decoder reads."""
+    is_dng = (50706, 1, [1, 4, 0, 0])
+    absurd = struct.pack("<HHHII", 1, 700, 5, 0x30000000, 0) + bytes(4)
+    note = b"EPSON\0\x01\0" + absurd
+    head = 8 + 2 + 12 * 2 + 4
+    ring = tiff_like([(256, 4, [WIDTH]), is_dng], b"")
+    table = struct.pack(">I4s8xI", 20, b"stsz", 4000000000)
+    inner = struct.pack(">I4s", 8 + len(table), b"trak") + table
+    heap_entry = struct.pack("<HII", 0x2800, 2 + 2 * 10 + 4, 0)
+    return {
+        "old_camera.png": b"qktk" + bytes(540) + struct.pack(">HH", 60000, 60000) + bytes(200),
+        "unknown_kind.dng": tiff_like([(330, 7, [head]), is_dng], absurd).replace(
+            struct.pack("<HHI", 330, 7, 1), struct.pack("<HHI", 330, 0x404, 1)),
+        "lying_note.dng": tiff_like([(37500, 4, [head]), is_dng], note).replace(
+            struct.pack("<HHI", 37500, 4, 1), struct.pack("<HHI", 37500, 7, len(note))),
+        "ring.dng": ring[:-4] + struct.pack("<I", 8),
+        "lying_table.cr3": struct.pack(">I4s4sI", 16, b"ftyp", b"crx ", 1)
+        + struct.pack(">I4s", 8 + len(inner), b"moov") + inner,
+        "heap_in_heap.crw": b"II" + struct.pack("<I", 14) + b"HEAPCCDR" + struct.pack("<H", 2)
+        + 2 * heap_entry + bytes(4),
+    }  # fmt: skip
+
+
 def hostile_files():
     """Files that were made to break a reader; nothing but bytes."""
     small = [(256, 4, [WIDTH]), (257, 4, [HEIGHT]), (258, 3, [16]), (259, 3, [1])]
@@ -147,6 +171,8 @@ def hostile_files():
                                             (33422, 1, [0, 1, 1, 2]), is_dng, (50714, 3, [512]), (50717, 3, [100])], pixels),
         "strip_beyond.tif": tiff_like([*small, (262, 3, [1]), (273, 4, [0]), (277, 3, [1]), (278, 4, [HEIGHT]),
                                        (279, 4, [4000000000])], pixels[:100]),
+        "long_text.tif": tiff_like([*small, (262, 3, [1]), (270, 2, [8]), *one_strip], pixels).replace(
+            struct.pack("<HHI", 270, 2, 1), struct.pack("<HHI", 256, 2, 0x20000000)),
         "in_a_circle.tif": b"II*\0" + struct.pack("<IHI", 8, 0, 8),
         "endless.fits": fits_by_hand([*plain, "NAXIS1  =      999999999999999", "NAXIS2  =      999999999999999"], b""),
         "negative.fits": fits_by_hand([*plain, "NAXIS1  =                  -48", "NAXIS2  =                   32"], b""),
@@ -154,6 +180,7 @@ def hostile_files():
                                    "IMAGETYP= 'Dark Frame'"], bytes(48 * 32)),
         "phone.heic": b"\0\0\0\x18ftypheic\0\0\0\0mif1heic",
         "stacked.xisf": b"XISF0100" + bytes(24),
+        **lying_raw_files(),
     }  # fmt: skip
 
 

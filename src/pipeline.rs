@@ -14,11 +14,13 @@ mod interpret;
 mod lenses;
 mod look;
 mod measure;
+mod odd_pictures;
 mod plates;
 #[cfg(test)]
 mod promise;
 mod proposal;
 mod sort_out;
+mod stamped;
 mod survey;
 mod told;
 
@@ -31,11 +33,12 @@ use alignment::{Examined, examine};
 use assemble::assemble;
 use facts::NightFacts;
 use gather::{Gathered, gather};
+use stamped::{by_ends, stamp_warning, stamped_otherwise};
 
 use crate::advice::BaseScrews;
 use crate::cache::MeasureCache;
 use crate::error::{Error, Warned};
-use crate::frame::{CORRECTIONS_FILE, NightFiles, Overrides, walk_night};
+use crate::frame::{CORRECTIONS_FILE, NightFiles, Overrides, Stamp, walk_night};
 use crate::identify::Identifier;
 use crate::report::{NightReport, html};
 use crate::sky::{Direction, Horizon, Icrs};
@@ -232,19 +235,41 @@ fn diagnose_gathered(
         .flat_map(|alignment| &alignment.frames)
         .map(|frame| &frame.header);
     let facts = NightFacts::new(headers, &settings.overrides);
+    let stated = settings.overrides.defaults.stamped;
+    let mut examined = examine_all(gathered, &facts, settings, progress);
+    let switched = stated.is_none() && stamped_otherwise(&examined);
+    if switched {
+        let gathered = examined.into_iter().map(|one| by_ends(one.gathered));
+        let mut by_ends = settings.clone();
+        by_ends.overrides.defaults.stamped = Some(Stamp::End);
+        examined = examine_all(gathered.collect(), &facts, &by_ends, progress);
+    }
+    let mut report = assemble(n_ignored, &facts, &examined);
+    let warning = stamp_warning(&examined, stated, switched);
+    report.warnings.extend(warning);
+    report
+}
+
+/// All alignments in the order of the night, each with what is known from those before it.
+fn examine_all(
+    gathered: Vec<Gathered>,
+    facts: &NightFacts,
+    settings: &DiagnoseSettings,
+    progress: &dyn Progress,
+) -> Vec<Examined> {
     let identifier = Identifier::new();
     let mut examined: Vec<Examined> = Vec::with_capacity(gathered.len());
     let mut n_pointings = 0;
     progress.begin("working out the axis", gathered.len());
     for alignment in gathered {
         let known = examined.iter().rev().find_map(Examined::any_plate);
-        let one = examine(alignment, &facts, settings, n_pointings, &identifier, known);
+        let one = examine(alignment, facts, settings, n_pointings, &identifier, known);
         n_pointings += one.pointings.len();
         examined.push(one);
         progress.step();
     }
     progress.end();
-    assemble(n_ignored, &facts, &examined)
+    examined
 }
 
 fn gather_night(

@@ -70,6 +70,11 @@ fn files_of_other_kinds_are_named() {
         BadFile,
         &["holds text", "promises JPEG", "was needed"],
     );
+    assert_refused(
+        "old_camera.png",
+        BadFile,
+        &["no known picture format", "promises PNG"],
+    );
     assert_refused("animation.gif", Unsupported, &["GIF"]);
     assert_refused("print_colours.jpg", Unsupported, &["CMYK"]);
     assert_refused("cube.fits", Unsupported, &["7 planes"]);
@@ -84,6 +89,7 @@ fn files_of_other_kinds_are_named() {
 fn files_made_to_break_a_reader_are_refused() {
     use ErrorKind::{BadFile, Unsupported};
     assert_refused("strip_beyond.tif", BadFile, &["TIFF", "cut short"]);
+    assert_refused("long_text.tif", BadFile, &["TIFF", "claims 536870912"]);
     assert_refused("in_a_circle.tif", BadFile, &["TIFF"]);
     assert_refused("endless.fits", Unsupported, &["too large"]);
     assert_refused("negative.fits", BadFile, &["NAXIS1 is -48"]);
@@ -155,12 +161,36 @@ fn damaged_raw_files_are_refused() {
         BadFile,
         &["camera RAW", "an entry claims"],
     );
+    assert_refused("unknown_kind.dng", BadFile, &["an entry claims 805306368"]);
+    assert_refused("lying_note.dng", BadFile, &["an entry claims 805306368"]);
+    assert_refused("ring.dng", BadFile, &["lead in a circle"]);
+    assert_refused("lying_table.cr3", BadFile, &["4000000000 rows"]);
+    assert_refused("heap_in_heap.crw", BadFile, &["lead in a circle"]);
     assert_refused("many_values.dng", BadFile, &["65535 values a pixel"]);
     assert_refused(
         "white_below_black.dng",
         BadFile,
         &["white level 100", "512"],
     );
+}
+
+#[cfg(not(feature = "raw"))]
+#[test]
+fn a_build_without_raw_says_so() {
+    for name in [
+        "half.dng",
+        "ring.dng",
+        "lying_table.cr3",
+        "claims_values.mrw",
+    ] {
+        assert_refused(
+            name,
+            ErrorKind::Unsupported,
+            &["this build reads no camera RAW"],
+        );
+        let hint = refusal(&bad(name)).hint.unwrap();
+        assert!(hint.contains("feature `raw`"), "{hint}");
+    }
 }
 
 #[test]

@@ -1,11 +1,13 @@
-//! Truth: own output of a run that nothing disturbed. Kept measures, interrupts and full disks change no answer.
+//! Truth: own output of a run that nothing disturbed. Kept measures and full disks change no answer.
+
+#[path = "support/place.rs"]
+mod place;
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
-use std::time::Duration;
+use std::process::Command;
 
-use tempfile::TempDir;
+use place::{Place, Run};
 
 #[test]
 fn the_answer_is_the_same_without_with_and_from_kept_measures() {
@@ -100,45 +102,6 @@ fn two_runs_at_once_do_no_harm() {
     });
     assert_eq!(place.entries().len(), place.n_frames());
     assert!(place.leftovers().is_empty());
-}
-
-#[cfg(unix)]
-#[test]
-fn killed_and_interrupted_runs_leave_nothing_that_harms_the_next() {
-    let place = Place::new();
-    let page = place.path("night/stillpoint.html");
-    let expected = place.run(&["diagnose", "night", "--no-cache"]).stdout;
-    let whole_page = fs::read(&page).unwrap();
-    for (nth, signal) in ["-INT", "-KILL"].iter().cycle().take(12).enumerate() {
-        let child = place.start(&["diagnose", "night"]);
-        std::thread::sleep(Duration::from_millis(15 + 60 * nth as u64));
-        let sent = Command::new("kill")
-            .arg(signal)
-            .arg(child.id().to_string())
-            .stderr(Stdio::null())
-            .status();
-        sent.expect("kill is there");
-        let ended = Run::of(child);
-        // None: before the handler stood, or by -KILL.
-        assert!(
-            matches!(ended.code, Some(0 | 130) | None),
-            "{:?} {}",
-            ended.code,
-            ended.stderr
-        );
-        if ended.code == Some(130) {
-            assert!(
-                ended.stderr.contains("goes on from there"),
-                "{}",
-                ended.stderr
-            );
-        }
-        assert!(fs::read(&page).unwrap() == whole_page, "a part of a page");
-    }
-    let last = place.run(&["diagnose", "night"]);
-    assert_eq!((last.code, &last.stdout), (Some(0), &expected));
-    assert!(fs::read(&page).unwrap() == whole_page);
-    assert!(place.leftovers().is_empty(), "{:?}", place.leftovers());
 }
 
 #[test]
@@ -237,139 +200,4 @@ fn frames_whose_names_are_no_text_are_measured() {
     let frames = report["frames"].as_array().unwrap();
     assert_eq!(frames.len(), place.n_frames());
     assert!(frames.iter().all(|frame| frame["used"] == true));
-}
-
-/// A folder with a copy of the demo night, and a cache.
-struct Place(TempDir);
-
-/// What a run left.
-struct Run {
-    /// `None` for a run that a signal ended.
-    code: Option<i32>,
-    stdout: String,
-    stderr: String,
-}
-
-impl Place {
-    fn new() -> Self {
-        let place = Self(tempfile::tempdir().unwrap());
-        let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("testdata/demo/night");
-        // The page of an earlier run may lie beside the folders.
-        let entries = fs::read_dir(demo).unwrap().flatten();
-        for folder in entries.filter(|entry| entry.path().is_dir()) {
-            let to = place.path("night").join(folder.file_name());
-            fs::create_dir_all(&to).unwrap();
-            for file in fs::read_dir(folder.path()).unwrap().flatten() {
-                fs::copy(file.path(), to.join(file.file_name())).unwrap();
-            }
-        }
-        place
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        self.0.path().join(name)
-    }
-
-    fn frame(&self, name: &str) -> PathBuf {
-        self.path("night").join(name)
-    }
-
-    fn n_frames(&self) -> usize {
-        let files = files_below(&self.path("night"));
-        files
-            .iter()
-            .filter(|path| path.extension().is_some_and(|ending| ending == "jpg"))
-            .count()
-    }
-
-    /// Entries of the cache with what tells a file from one that replaced it.
-    fn entries(&self) -> Vec<(PathBuf, u64)> {
-        let files = files_below(&self.path("cache"));
-        files
-            .into_iter()
-            .filter(|path| path.extension().is_some_and(|ending| ending == "measures"))
-            .map(|path| (path.clone(), identity(&path)))
-            .collect()
-    }
-
-    fn leftovers(&self) -> Vec<PathBuf> {
-        let files = files_below(self.0.path());
-        files
-            .into_iter()
-            .filter(|path| path.extension().is_some_and(|ending| ending == "part"))
-            .collect()
-    }
-
-    fn command<'a>(&self, command: &'a mut Command) -> &'a mut Command {
-        command
-            .current_dir(self.0.path())
-            .env("XDG_CONFIG_HOME", self.path("none"))
-            .env("XDG_CACHE_HOME", self.path("none"))
-            .stdin(Stdio::null())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::piped())
-    }
-
-    /// Starts the program, with the place's cache unless the words forbid one.
-    fn start(&self, words: &[&str]) -> Child {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_stillpoint"));
-        command.args(words);
-        if !words.contains(&"--no-cache") {
-            command.args(["--cache", "cache"]);
-        }
-        self.command(&mut command).spawn().expect("it starts")
-    }
-
-    fn run(&self, words: &[&str]) -> Run {
-        Run::of(self.start(words))
-    }
-
-    fn json(&self, words: &[&str]) -> String {
-        let run = self.run(&[&["diagnose", "night", "--json", "-"], words].concat());
-        assert!(matches!(run.code, Some(0 | 1)), "{}", run.stderr);
-        assert_eq!(run.stderr, "");
-        run.stdout
-    }
-}
-
-impl Run {
-    fn of(child: Child) -> Self {
-        let output = child.wait_with_output().expect("it ends");
-        let stderr = String::from_utf8(output.stderr).expect("UTF-8");
-        assert!(!stderr.contains("panicked"), "{stderr}");
-        Self {
-            code: output.status.code(),
-            stdout: String::from_utf8(output.stdout).expect("UTF-8"),
-            stderr,
-        }
-    }
-}
-
-fn files_below(folder: &Path) -> Vec<PathBuf> {
-    let Ok(entries) = fs::read_dir(folder) else {
-        return Vec::new();
-    };
-    let mut paths: Vec<PathBuf> = entries.flatten().map(|entry| entry.path()).collect();
-    paths.sort();
-    paths
-        .into_iter()
-        .flat_map(|path| {
-            if path.is_dir() {
-                files_below(&path)
-            } else {
-                vec![path]
-            }
-        })
-        .collect()
-}
-
-#[cfg(unix)]
-fn identity(path: &Path) -> u64 {
-    use std::os::unix::fs::MetadataExt;
-    fs::metadata(path).unwrap().ino()
-}
-
-#[cfg(not(unix))]
-fn identity(_path: &Path) -> u64 {
-    0
 }

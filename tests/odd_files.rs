@@ -216,6 +216,62 @@ fn stretched_and_grey_pictures_have_the_same_axis() {
     assert_demo_axis(&report(grey.path(), &[]).0, "grey");
 }
 
+/// A 3 x 3 erosion: what star-reducing filters are made of.
+fn reduced(picture: &DynamicImage) -> DynamicImage {
+    let from = picture.to_rgb8();
+    let (width, height) = from.dimensions();
+    DynamicImage::ImageRgb8(RgbImage::from_fn(width, height, |x, y| {
+        let mut least = [u8::MAX; 3];
+        for (dx, dy) in (0..9).map(|nth| (nth % 3, nth / 3)) {
+            let at = |place: u32, by: u32, size: u32| (place + by).saturating_sub(1).min(size - 1);
+            let pixel = from.get_pixel(at(x, dx, width), at(y, dy, height));
+            least = std::array::from_fn(|c| least[c].min(pixel.0[c]));
+        }
+        image::Rgb(least)
+    }))
+}
+
+#[test]
+fn star_reduced_pictures_have_the_same_axis_and_say_what_is_not_the_lens() {
+    let night = changed(reduced, &[]);
+    // Editors leave the time at which the picture was taken and change that of the file, which
+    // stands first.
+    for name in FRAMES {
+        let mut block = exif_of(name, &[]);
+        let at = block.windows(10).position(|w| w == b"2026:10:10").unwrap();
+        block[at..at + 10].copy_from_slice(b"2026:10:14");
+        let path = night.path().join(name);
+        let picture = image::open(&path).unwrap().to_rgb8();
+        save(&path, &picture, Some(block));
+    }
+    let (report, _) = report(night.path(), &[]);
+    assert_demo_axis(&report, "star-reduced");
+    let words = warnings(&report);
+    assert!(words.contains("saved anew"), "{words}");
+}
+
+#[test]
+fn strips_and_stills_of_videos_are_told() {
+    let strip = changed(|p| p.crop_imm(0, 300, 1800, 600), &[]);
+    let (one, _) = report(strip.path(), &[]);
+    assert_demo_axis(&one, "a strip of a frame");
+    assert!(warnings(&one).contains("longer than any sensor"));
+    let still = TempDir::new().unwrap();
+    for name in FRAMES {
+        let picture = DynamicImage::ImageRgb8(pixels(name));
+        let large = picture.resize(1920, 1280, image::imageops::FilterType::Triangle);
+        let wide = large.crop_imm(0, 100, 1920, 1080);
+        save(&still.path().join(name), &wide.to_rgb8(), None);
+    }
+    let (one, code) = report(still.path(), &[]);
+    assert_eq!(code, 1);
+    assert!(
+        warnings(&one).contains("a video exposes"),
+        "{}",
+        warnings(&one)
+    );
+}
+
 #[test]
 fn a_mirrored_picture_gives_no_axis_over_the_ground() {
     let mirrored = changed(DynamicImage::fliph, &[]);

@@ -1,5 +1,6 @@
 //! Truth: synthetic, the axis of the scenario. One night in every format that the simulator writes
 //! must give the same axis, and a camera's RAW file must tell it better than its JPEG.
+#![cfg(feature = "raw")]
 
 use std::path::Path;
 
@@ -108,7 +109,6 @@ fn assert_agree(name: &str, one: Measured<Angle>, other: Measured<Angle>) {
     assert!(apart <= APART * sigma, "{name}: {one:?} against {other:?}");
 }
 
-#[cfg(feature = "raw")]
 #[test]
 fn one_night_in_jpeg_tiff_dng_and_fits_has_one_axis() {
     let formats = ["jpg", "tif16", "dng", "fits"];
@@ -125,7 +125,6 @@ fn one_night_in_jpeg_tiff_dng_and_fits_has_one_axis() {
     );
 }
 
-#[cfg(feature = "raw")]
 #[test]
 fn a_camera_on_its_side_and_one_without_filters_have_it_too() {
     assert_true("dng, stored on its side", &drawn("dng", true, 6));

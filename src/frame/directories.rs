@@ -48,12 +48,12 @@ pub(super) fn is_raw(bytes: &[u8]) -> bool {
 pub(super) fn check_directories(bytes: &[u8]) -> Result<(), Error> {
     for part in embedded(bytes) {
         for directory in all_directories(Reader::new(part)) {
-            check_counts(&directory)?;
+            check_counts(&directory, Format::Raw)?;
         }
     }
     check_named_blocks(bytes)?;
     for directory in all_directories(Reader::new(bytes)) {
-        check_counts(&directory)?;
+        check_counts(&directory, Format::Raw)?;
         let side = |tag| directory.numbers(tag).first().copied();
         if let (Some(width), Some(height)) = (side(IMAGE_WIDTH), side(IMAGE_LENGTH)) {
             // Previews may be smaller than any frame.
@@ -118,34 +118,53 @@ fn check_named_blocks(bytes: &[u8]) -> Result<(), Error> {
             bytes: &bytes[start..],
             little_endian: false,
         };
-        reader.directory(8).as_ref().map_or(Ok(()), check_counts)?;
+        if let Some(directory) = reader.directory(8) {
+            check_counts(&directory, Format::Raw)?;
+        }
     }
     Ok(())
 }
 
 /// Refuses entries of more values than the file has bytes for.
-fn check_counts(directory: &Directory) -> Result<(), Error> {
+fn check_counts(directory: &Directory, format: Format) -> Result<(), Error> {
     let file = directory.reader.bytes.len() as u64;
-    for at in (0..directory.count).map(|index| directory.entries + 12 * index) {
-        let Some((kind, count)) = directory
-            .reader
-            .u16(at + 2)
-            .zip(directory.reader.u32(at + 4))
-        else {
-            break;
-        };
-        let size = match kind {
-            3 | 8 => 2,
-            4 | 9 | 11 | 13 => 4,
-            5 | 10 | 12 => 8,
-            _ => 1,
-        };
-        if u64::from(count) * size > file {
-            let reason = format!("an entry claims {count} values in {file} bytes");
-            return Err(damaged(Format::Raw, reason));
+    match directory.entries().find(|entry| entry.bytes() > file) {
+        Some(entry) => {
+            let reason = format!("an entry claims {} values in {file} bytes", entry.count);
+            Err(damaged(format, reason))
         }
+        None => Ok(()),
     }
-    Ok(())
+}
+
+/// Refuses a TIFF whose entries claim more values than the file has bytes: its decoder prints a line
+/// of its own about some of them.
+///
+/// Source: [TIFF] 6.0, section 2; the layout of 64-bit files (version 43: 8-byte counts and places,
+/// entries of 20 bytes) from memory.
+///
+/// # Errors
+/// `BadFile` with the claim.
+pub(super) fn check_tiff_claims(bytes: &[u8]) -> Result<(), Error> {
+    let Some(reader) = Reader::new(bytes) else {
+        return Ok(());
+    };
+    if reader.u16(2) != Some(43) {
+        let mut directories = all_directories(Some(reader)).into_iter();
+        return directories.try_for_each(|directory| check_counts(&directory, Format::Tiff));
+    }
+    let first = reader.u64(8).and_then(|at| usize::try_from(at).ok());
+    let count = first.and_then(|at| reader.u64(at)).unwrap_or(0);
+    let entries = first.map_or(0, |at| at.saturating_add(8));
+    let claims = (0..count.min(MAX_VALUES as u64) as usize)
+        .map_while(|nth| reader.u64(entries.checked_add(20 * nth + 4)?));
+    match claims.max().filter(|&claim| claim > bytes.len() as u64) {
+        Some(claim) => {
+            let reason = format!("an entry claims {claim} values in {} bytes", bytes.len());
+            Err(damaged(Format::Tiff, reason))
+        }
+        None => Ok(()),
+    }
 }
 
 /// The chain of directories and the ones below them, each once.
@@ -181,14 +200,14 @@ fn all_directories(reader: Option<Reader<'_>>) -> Vec<Directory<'_>> {
 
 /// Numbers of a file in its byte order.
 #[derive(Debug, Clone, Copy)]
-struct Reader<'a> {
-    bytes: &'a [u8],
-    little_endian: bool,
+pub(super) struct Reader<'a> {
+    pub(super) bytes: &'a [u8],
+    pub(super) little_endian: bool,
 }
 
 impl<'a> Reader<'a> {
     /// `None` unless the file begins as a TIFF with 32-bit offsets, whatever its version number.
-    fn new(bytes: &'a [u8]) -> Option<Self> {
+    pub(super) fn new(bytes: &'a [u8]) -> Option<Self> {
         let little_endian = match bytes.get(0..2)? {
             b"II" => true,
             b"MM" => false,
@@ -200,7 +219,15 @@ impl<'a> Reader<'a> {
         })
     }
 
-    fn u16(&self, at: usize) -> Option<u16> {
+    /// Whatever the file begins with.
+    pub(super) fn of(bytes: &'a [u8], little_endian: bool) -> Self {
+        Self {
+            bytes,
+            little_endian,
+        }
+    }
+
+    pub(super) fn u16(&self, at: usize) -> Option<u16> {
         let pair = self.bytes.get(at..at.checked_add(2)?)?.try_into().ok()?;
         Some(if self.little_endian {
             u16::from_le_bytes(pair)
@@ -209,7 +236,7 @@ impl<'a> Reader<'a> {
         })
     }
 
-    fn u32(&self, at: usize) -> Option<u32> {
+    pub(super) fn u32(&self, at: usize) -> Option<u32> {
         let four = self.bytes.get(at..at.checked_add(4)?)?.try_into().ok()?;
         Some(if self.little_endian {
             u32::from_le_bytes(four)
@@ -218,11 +245,21 @@ impl<'a> Reader<'a> {
         })
     }
 
-    fn first(&self) -> Option<usize> {
+    fn u64(&self, at: usize) -> Option<u64> {
+        let (one, other) = (self.u32(at)?, self.u32(at.checked_add(4)?)?);
+        let (high, low) = if self.little_endian {
+            (other, one)
+        } else {
+            (one, other)
+        };
+        Some(u64::from(high) << 32 | u64::from(low))
+    }
+
+    pub(super) fn first(&self) -> Option<usize> {
         Some(self.u32(4)? as usize)
     }
 
-    fn directory(&self, at: usize) -> Option<Directory<'a>> {
+    pub(super) fn directory(&self, at: usize) -> Option<Directory<'a>> {
         let count = usize::from(self.u16(at)?);
         Some(Directory {
             reader: *self,
@@ -235,14 +272,60 @@ impl<'a> Reader<'a> {
 
 /// One directory: 12 bytes an entry.
 #[derive(Debug, Clone, Copy)]
-struct Directory<'a> {
-    reader: Reader<'a>,
+pub(super) struct Directory<'a> {
+    pub(super) reader: Reader<'a>,
     entries: usize,
     count: usize,
-    next: Option<usize>,
+    pub(super) next: Option<usize>,
+}
+
+/// What an entry says about itself.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Entry {
+    pub(super) tag: u16,
+    pub(super) kind: u16,
+    pub(super) count: u32,
+    /// Where the value or its place stands.
+    field: usize,
+}
+
+impl Entry {
+    /// Bytes of the values that it claims; unknown types count as bytes.
+    pub(super) fn bytes(&self) -> u64 {
+        let size = match self.kind {
+            3 | 8 => 2,
+            4 | 9 | 11 | 13 => 4,
+            5 | 10 | 12 => 8,
+            _ => 1,
+        };
+        u64::from(self.count) * size
+    }
+
+    /// Where its values begin.
+    pub(super) fn place(&self, reader: Reader<'_>) -> Option<usize> {
+        if self.bytes() <= 4 {
+            Some(self.field)
+        } else {
+            Some(reader.u32(self.field)? as usize)
+        }
+    }
 }
 
 impl Directory<'_> {
+    /// The entries, as far as the file has them.
+    pub(super) fn entries(&self) -> impl Iterator<Item = Entry> {
+        let reader = self.reader;
+        let places = (0..self.count).map(|nth| self.entries + 12 * nth);
+        places.map_while(move |at| {
+            Some(Entry {
+                tag: reader.u16(at)?,
+                kind: reader.u16(at + 2)?,
+                count: reader.u32(at + 4)?,
+                field: at + 8,
+            })
+        })
+    }
+
     fn entry(&self, tag: u16) -> Option<usize> {
         (0..self.count)
             .map(|index| self.entries + 12 * index)
@@ -341,6 +424,29 @@ mod tests {
                 error.context
             );
         }
+    }
+
+    #[test]
+    fn tiffs_of_both_kinds_have_to_keep_their_word() {
+        let mut text = file(&[(IMAGE_WIDTH, 100), (270, 0)]);
+        assert_eq!(check_tiff_claims(&text), Ok(()));
+        text[24..28].copy_from_slice(&0x2000_0000u32.to_le_bytes());
+        assert!(
+            check_tiff_claims(&text)
+                .unwrap_err()
+                .context
+                .contains("TIFF")
+        );
+        let mut big = b"MM\0+\0\x08\0\0".to_vec();
+        big.extend(16u64.to_be_bytes());
+        big.extend(1u64.to_be_bytes());
+        big.extend([1, 14, 0, 2]);
+        big.extend(40u64.to_be_bytes());
+        big.extend([0; 16]);
+        assert_eq!(check_tiff_claims(&big), Ok(()));
+        big[28..36].copy_from_slice(&(1u64 << 40).to_be_bytes());
+        let error = check_tiff_claims(&big).unwrap_err();
+        assert!(error.context.contains("1099511627776 values"), "{error}");
     }
 
     #[test]

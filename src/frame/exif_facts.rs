@@ -59,6 +59,11 @@ pub(super) fn facts_of_exif(exif: &Exif, format: Format) -> Facts {
         make: tags.text(Tag::Make),
         model: tags.text(Tag::Model),
         lens: tags.text(Tag::LensModel),
+        // 2 and 3: composite images, made anywhere or while shooting ([EXIF] 3.0, section 4.6.6).
+        composed: tags
+            .whole(Tag::CompositeImage)
+            .is_some_and(|kind| matches!(kind, 2 | 3)),
+        changed: exif_time(&tags.text(Tag::DateTime).unwrap_or_default(), None),
         orientation: tags
             .whole(Tag::Orientation)
             .and_then(Orientation::from_tag)
@@ -238,6 +243,13 @@ mod tests {
         writer.write(&mut block, true).unwrap();
         let exif = exif_of_block(block.into_inner()).unwrap();
         facts_of_exif(&exif, Format::Jpeg)
+    }
+
+    #[test]
+    fn pictures_of_several_exposures_are_known_by_their_tag() {
+        let composed =
+            |kind: u16| facts(&[(Tag::CompositeImage, Value::Short(vec![kind]))]).composed;
+        assert_eq!([0, 1, 2, 3].map(composed), [false, false, true, true]);
     }
 
     fn ratio(num: u32, denom: u32) -> Value {

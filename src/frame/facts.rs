@@ -36,6 +36,10 @@ pub(super) struct Facts {
     pub(super) model: Option<String>,
     /// Name of the lens.
     pub(super) lens: Option<String>,
+    /// Put together of several exposures.
+    pub(super) composed: bool,
+    /// When the file was last changed, by the clock that wrote it.
+    pub(super) changed: Option<DateTime>,
     /// How to turn the stored picture.
     pub(super) orientation: Orientation,
     /// Doubts about single facts.

@@ -28,10 +28,11 @@ const FITS_ENDINGS: &[&str] = &["fits", "fit", "fts"];
 const OTHER_ENDINGS: &[&str] = &[
     "heic", "heif", "hif", "avif", "jxl", "jp2", "webp", "gif", "bmp", "psd", "xisf",
 ];
-/// Endings of camera RAW files in common use (common practice, no source).
+/// Endings of camera RAW files in common use (common practice, no source). The decoder reads more:
+/// cameras of films, and one of 640 x 480 pixels whose size it takes on trust.
 const RAW_ENDINGS: &[&str] = &[
-    "dng", "arw", "cr2", "cr3", "crw", "dcr", "erf", "iiq", "kdc", "mef", "mos", "mrw", "nef",
-    "nrw", "orf", "pef", "raf", "raw", "rw2", "rwl", "srw", "x3f", "3fr",
+    "dng", "arw", "cr2", "cr3", "crw", "dcr", "dcs", "erf", "fff", "iiq", "kdc", "mef", "mos",
+    "mrw", "nef", "nrw", "orf", "ori", "pef", "raf", "raw", "rw2", "rwl", "srw", "x3f", "3fr",
 ];
 
 impl Format {
@@ -133,7 +134,9 @@ fn is_other_raw(bytes: &[u8]) -> bool {
         b"FOVb",
         b"\0MRM",
     ];
-    STARTS.iter().any(|start| bytes.starts_with(start)) || bytes.get(4..11) == Some(b"ftypcrx")
+    STARTS.iter().any(|start| bytes.starts_with(start))
+        || bytes.get(4..11) == Some(b"ftypcrx")
+        || bytes.get(6..14) == Some(b"HEAPCCDR")
 }
 
 fn unknown_content(bytes: &[u8], path: &Path) -> Error {
@@ -237,6 +240,25 @@ mod tests {
             recognise(b"II*\0\xFF\xFF\xFF\xFF", "a.tif"),
             Ok(Format::Tiff)
         );
+    }
+
+    #[cfg(feature = "raw")]
+    #[test]
+    fn endings_that_the_decoder_reads_are_picked_up_but_films_and_one_old_kind() {
+        const LEFT_OUT: [&str; 3] = ["ari", "crm", "qtk"];
+        for ending in rawler::decoders::supported_extensions() {
+            let ending = ending.to_ascii_lowercase();
+            let promised = Format::promised_by(Path::new(&format!("a.{ending}")));
+            let left_out = LEFT_OUT.contains(&ending.as_str());
+            assert_eq!(promised == Some(Format::Raw), !left_out, "{ending}");
+        }
+    }
+
+    #[test]
+    fn raw_files_with_a_start_of_their_own_are_known() {
+        let heap = b"II\x1a\0\0\0HEAPCCDR\x02\0";
+        assert_eq!(recognise(heap, "a.crw"), Ok(Format::Raw));
+        assert_eq!(recognise(b"\0\0\0\x18ftypcrx ", "a.cr3"), Ok(Format::Raw));
     }
 
     #[test]

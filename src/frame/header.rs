@@ -6,7 +6,7 @@ use jiff::tz::Offset;
 use super::clock::{utc_of, zone_from_satellite};
 use super::facts::Facts;
 use super::optics::{AGREEMENT, settle_optics};
-use super::{CameraPitch, Defaults, Header, Overrides, PitchSource};
+use super::{CameraPitch, Defaults, Header, Overrides, PitchSource, Stamp};
 use crate::error::{Warned, Warning};
 use crate::units::{Length, Seconds};
 
@@ -48,6 +48,8 @@ pub(super) fn settle_header(
         Some(pitch) => optics.pixel_pitch = Some((pitch, PitchSource::Option)),
         None => warnings.extend(pitch_warning),
     }
+    let by_own_clock = facts.utc.is_none();
+    warnings.extend(edited(&facts).filter(|_| rendering.developed));
     let header = Header {
         start,
         local_start: facts.clock,
@@ -56,13 +58,36 @@ pub(super) fn settle_header(
         site: overrides.site.or(facts.site),
         camera,
         lens: facts.lens,
+        composed: facts.composed,
         saturation: rendering.saturation,
         developed: rendering.developed,
+    };
+    let header = match overrides.defaults.stamped {
+        // A file's own UTC is that of the start by its standard.
+        Some(Stamp::End) if by_own_clock => {
+            let length = header.exposure.unwrap_or_default();
+            header.later(-length)
+        }
+        _ => header,
     };
     Warned {
         value: header,
         warnings,
     }
+}
+
+/// A picture that was saved anew long after it was taken is no more as the camera left it.
+fn edited(facts: &Facts) -> Option<Warning> {
+    /// Cameras themselves write within the time of another exposure, and some minutes.
+    const CAMERA: Seconds = Seconds::new(600.0);
+    let taken = facts.clock?;
+    let later = facts.changed?.duration_since(taken).as_secs_f64();
+    let camera = CAMERA + facts.exposure.unwrap_or_default() * 2.0;
+    (later > camera.s()).then(|| {
+        Warning::new(
+            "the pictures were saved anew after they were taken, by their tags: where stars were reduced, sharpened or smoothed, their widths, short trails and the longest exposures are those of the picture and not of the lens; the axis comes from places and stays",
+        )
+    })
 }
 
 /// The pixels that the settings give a camera, where the file's own tags do not.
@@ -208,6 +233,56 @@ mod tests {
         assert_eq!(header.value.start, None);
         assert!(header.value.local_start.is_some());
         assert_eq!(header.warnings, []);
+    }
+
+    #[test]
+    fn a_clock_that_stamps_the_end_is_taken_back_by_the_exposure() {
+        let facts = Facts {
+            zone: exif_zone("+00:00"),
+            exposure: Some(Seconds::new(7.5)),
+            ..clock_facts()
+        };
+        let stamped = |stamped| Overrides {
+            defaults: Defaults {
+                stamped: Some(stamped),
+                ..Defaults::default()
+            },
+            ..Overrides::default()
+        };
+        let settled = |facts: &Facts, stamp| {
+            settle_header(facts.clone(), &stamped(stamp), (100, 100), RENDERING).value
+        };
+        let end = settled(&facts, Stamp::End);
+        assert_eq!(end.start, "2026-01-18T04:59:00.21Z".parse().ok());
+        assert_eq!(end.local_start, "2026-01-18T04:59:00.21".parse().ok());
+        let start = settled(&facts, Stamp::Start);
+        assert_eq!(start.start, "2026-01-18T04:59:07.71Z".parse().ok());
+        // A time that its standard calls the start stays.
+        let utc = Facts {
+            utc: "2026-01-18T05:00:00Z".parse().ok(),
+            ..facts
+        };
+        assert_eq!(settled(&utc, Stamp::End).start, utc.utc);
+    }
+
+    #[test]
+    fn a_picture_that_was_saved_anew_is_told() {
+        let words = |changed: &str, developed: bool| {
+            let facts = Facts {
+                exposure: Some(Seconds::new(120.0)),
+                changed: exif_time(changed, None),
+                ..clock_facts()
+            };
+            let rendering = Rendering {
+                developed,
+                ..RENDERING
+            };
+            settle_header(facts, &Overrides::default(), (100, 100), rendering).warnings
+        };
+        assert_eq!(words("2026:01:18 05:04:00", true), []);
+        assert_eq!(words("2026:01:20 20:00:00", false), [], "counts are counts");
+        let told = &words("2026:01:20 20:00:00", true)[0].text;
+        assert!(told.contains("saved anew"), "{told}");
     }
 
     #[test]

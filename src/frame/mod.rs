@@ -37,6 +37,8 @@ mod png;
 #[cfg(feature = "raw")]
 mod raw;
 #[cfg(feature = "raw")]
+mod raw_claims;
+#[cfg(feature = "raw")]
 mod raw_facts;
 mod read;
 mod samples;
@@ -152,8 +154,27 @@ pub struct Header {
     /// Light at or above this value is saturated, on the scale of [`Plane`]: 250 of 255 for 8-bit
     /// pictures, 98 % of the white level for counts.
     pub saturation: f32,
+    /// Put together of several exposures, as its tags say.
+    pub composed: bool,
     /// True where the file is a camera's or program's rendering (tone curve, 8 bit) rather than raw counts.
     pub developed: bool,
+}
+
+impl Header {
+    /// The same exposure so much later by its clock.
+    #[must_use]
+    pub fn later(self, by: Seconds) -> Self {
+        let Ok(by) = jiff::SignedDuration::try_from_secs_f64(by.s()) else {
+            return self;
+        };
+        Self {
+            start: self.start.and_then(|start| start.checked_add(by).ok()),
+            local_start: self
+                .local_start
+                .and_then(|start| start.checked_add(by).ok()),
+            ..self
+        }
+    }
 }
 
 /// A header with width and height of its upright picture.
@@ -166,6 +187,16 @@ pub struct Frame {
     pub plane: Plane,
     /// Facts of the exposure.
     pub header: Header,
+}
+
+/// The instant whose time a camera writes into a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Stamp {
+    /// The start of the exposure: common practice, no source.
+    #[default]
+    Start,
+    /// Its end.
+    End,
 }
 
 /// Facts given by option, which overrule the files, and those that fill in.
@@ -192,6 +223,8 @@ pub struct Defaults {
     pub site: Option<Site>,
     /// What the camera's clock is ahead of UTC, seconds.
     pub utc_offset: Option<Seconds>,
+    /// Which end of the exposure the camera's clock stamps, if the user says so.
+    pub stamped: Option<Stamp>,
     /// Focal length of the only lens.
     pub focal_length: Option<Length>,
     /// Cameras with their pixels.

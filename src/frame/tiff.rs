@@ -8,6 +8,7 @@ use tiff::{ColorType, TiffError};
 
 use super::Format;
 use super::decoded::{Decoded, SATURATED_SHARE, Samples, Want, damaged, saturated_light};
+use super::directories::check_tiff_claims;
 use super::exif_facts::{exif_of_block, facts_of_exif};
 use super::facts::Facts;
 use super::levels::{float_scale, saturation_of_words};
@@ -27,6 +28,7 @@ use crate::error::{Error, ErrorKind};
 /// `BadFile` for damaged or cut-short data, `Unsupported` for colour models other than grey, RGB
 /// and palettes of neither.
 pub(super) fn decode(bytes: Vec<u8>, want: Want) -> Result<Decoded, Error> {
+    check_tiff_claims(&bytes)?;
     let picture = read_picture(&bytes, want)?;
     let facts =
         exif_of_block(bytes).map_or_else(Facts::default, |exif| facts_of_exif(&exif, Format::Tiff));

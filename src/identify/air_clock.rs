@@ -4,21 +4,19 @@
 //! air, roughly and without a clock. An hour turns the sky by 15 degrees, which in a frame at half
 //! height is ten times what the air leaves open.
 
-use nalgebra::{DMatrix, DVector, Matrix2};
+use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
-use super::air_gauge::SqueezeParts;
+use super::air_gauge::{AirView, SqueezeParts};
 use crate::units::{Measured, Seconds};
 
-/// A frame: the squeeze that it shows, with its covariance, and what the air would make of it for
-/// a time so much later; `None` where the frame would lie below the horizon.
+/// A frame: the squeeze that it shows, and what the air would make of it for a time so much later;
+/// `None` where the frame would lie below the horizon.
 pub struct AirWitness<'a> {
     /// The squeeze that the frame shows.
     pub seen: SqueezeParts,
-    /// Its covariance.
-    pub covariance: Matrix2<f64>,
     /// What the air makes of the frame at its instant and so much later.
-    pub air: &'a (dyn Fn(Seconds) -> Option<SqueezeParts> + Sync),
+    pub air: &'a (dyn Fn(Seconds) -> Option<AirView> + Sync),
 }
 
 /// What the air says about the clock.
@@ -120,10 +118,10 @@ fn unlikeliness(witnesses: &[AirWitness], later_min: f64) -> Option<(f64, f64)> 
     for (at, witness) in witnesses.iter().enumerate() {
         let expected = (witness.air)(Seconds::new(60.0 * later_min))?;
         for row in 0..2 {
-            air[2 * at + row] = expected[row];
-            gap[2 * at + row] = witness.seen[row] - expected[row];
+            air[2 * at + row] = expected.squeeze[row];
+            gap[2 * at + row] = witness.seen[row] - expected.squeeze[row];
             for column in 0..2 {
-                covariance[(2 * at + row, 2 * at + column)] += witness.covariance[(row, column)];
+                covariance[(2 * at + row, 2 * at + column)] += expected.covariance[(row, column)];
             }
             covariance[(2 * at + row, 2 * at + row)] += FRAME * FRAME;
             for other in 0..witnesses.len() {
@@ -149,6 +147,7 @@ fn width(fine: &[(f64, f64)], best: f64, least: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use nalgebra::Matrix2;
 
     /// A frame at the equator's height that crosses the meridian now, under 45 degrees of latitude,
     /// its picture level at the meridian: squeeze by tan^2 of the zenith distance along the vertical.
@@ -171,14 +170,20 @@ mod tests {
     fn verdict(clock_ahead_h: f64, places: &[f64], offset: f64) -> ClockByAir {
         let airs: Vec<_> = places
             .iter()
-            .map(|&place| move |later| air(later, place + clock_ahead_h))
+            .map(|&place| {
+                move |later| {
+                    Some(AirView {
+                        squeeze: air(later, place + clock_ahead_h)?,
+                        covariance: Matrix2::identity() * 1e-12,
+                    })
+                }
+            })
             .collect();
         let witnesses: Vec<AirWitness> = airs
             .iter()
             .zip(places)
             .map(|(air_of, &place)| AirWitness {
                 seen: air(Seconds::new(0.0), place).unwrap() + SqueezeParts::new(offset, offset),
-                covariance: Matrix2::identity() * 1e-12,
                 air: air_of,
             })
             .collect();

@@ -101,8 +101,6 @@ pub(crate) struct PoseFit {
     /// logarithm of the focal length, k1, k2; scaled by the residuals, the squeeze left open as far
     /// as it was.
     pub(crate) covariance: Matrix6<f64>,
-    /// Covariance of the squeeze; nearly none where it was held.
-    pub(crate) squeeze_covariance: Matrix2<f64>,
     /// Which pairings were kept.
     pub(crate) kept: Vec<bool>,
     /// Residual (picture minus prediction) of each pairing, pixels.
@@ -159,7 +157,7 @@ pub(crate) fn fit_pose(
     // makes errors follow Student's law, of variance n / (n - 2).
     let n_terms = N_TERMS + if prior.squeeze_sigma > 0.0 { 2 } else { 0 };
     let freedom = (2.0 * inliers.len() as f64 - n_terms as f64 - 2.0).max(1.0);
-    let (covariance, squeeze_covariance) = equations.covariance(chi2 / freedom, scale2, prior)?;
+    let covariance = equations.covariance(chi2 / freedom, scale2, prior)?;
     let residual = |p: &Pairing| {
         let gap = pose.project(&p.sky).map(|place| p.pixel - place);
         gap.map_or(Vector2::zeros(), |g| Vector2::new(g.dx, g.dy))
@@ -167,7 +165,6 @@ pub(crate) fn fit_pose(
     Some(PoseFit {
         pose,
         covariance,
-        squeeze_covariance,
         residuals: pairings.iter().map(residual).collect(),
         kept,
         scatter_px: median(final_terms.iter().map(|t| t.residual.norm()).collect())
@@ -194,6 +191,7 @@ fn stepped(pose: &Pose, step: &Step) -> Pose {
 }
 
 /// Residual, weight and derivative of one pairing.
+#[derive(Debug, Clone)]
 pub(crate) struct Term {
     pub(crate) residual: Vector2<f64>,
     pub(crate) weight: Matrix2<f64>,
@@ -270,23 +268,19 @@ impl Equations {
         Some(normal.cholesky()?.solve(&gradient))
     }
 
-    /// Of the pose and of the squeeze, with the stars' own weights scaled by the residuals and the
-    /// prior as it stands.
+    /// Of the pose, with the stars' own weights scaled by the residuals and the prior as it stands.
     fn covariance(
         &self,
         variance_ratio: f64,
         scale2: f64,
         prior: &LensPrior,
-    ) -> Option<(Matrix6<f64>, Matrix2<f64>)> {
+    ) -> Option<Matrix6<f64>> {
         let mut normal = self.normal * (scale2 / variance_ratio.max(1e-6));
         for (at, weight) in (3..).zip(prior.weights()) {
             normal[(at, at)] += weight;
         }
         let inverse = normal.cholesky()?.inverse();
-        Some((
-            inverse.fixed_view::<6, 6>(0, 0).into_owned(),
-            inverse.fixed_view::<2, 2>(6, 6).into_owned(),
-        ))
+        Some(inverse.fixed_view::<6, 6>(0, 0).into_owned())
     }
 }
 

@@ -297,7 +297,6 @@ fn started(pose: Pose, zero_point: f64, radius_px: f64) -> Grown {
         fit: PoseFit {
             pose,
             covariance: nalgebra::Matrix6::zeros(),
-            squeeze_covariance: nalgebra::Matrix2::zeros(),
             kept: Vec::new(),
             residuals: Vec::new(),
             scatter_px: radius_px,

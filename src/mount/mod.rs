@@ -8,6 +8,7 @@
 //! `drive` reads the record of the drive, `within` what it did inside the exposures, `predict` draws
 //! the trail that all of it makes, `joined` weighs that against the shapes, `lone`
 //! does what can be done with one frame and the `slopes` of its shapes. `observability` says which part of the axis is known,
+//! `stamps` whether times are those of starts or ends,
 //! `foresee` what further frames would tell, `plan` which ones to take. `model` is the physics and
 //! knows no fitting.
 
@@ -25,6 +26,7 @@ pub mod predict;
 pub mod slip;
 pub mod slopes;
 pub mod split;
+pub mod stamps;
 pub mod swing;
 pub mod ties;
 pub mod within;

@@ -7,6 +7,7 @@ use super::gather::{Gathered, MeasuredFrame};
 use super::interpret::MountQuestion;
 use super::plates::{Plates, identify_frames};
 use super::proposal::ProposalQuestion;
+use super::stamped::{Stamping, ask_stamps};
 use super::survey::{Survey, survey};
 use super::told::{Told, ToldQuestion};
 use super::{DiagnoseSettings, NightFacts};
@@ -41,6 +42,8 @@ pub struct Examined {
     pub aims: Vec<Option<Aimed>>,
     /// The camera over the ground in each frame, where it is known.
     pub attitudes: Vec<Option<Rotation<Camera, Horizon>>>,
+    /// Which instants the times of its frames stand for.
+    pub stamping: Stamping,
     /// What came up while aiming.
     pub warnings: Vec<Warning>,
     /// Stretches of it that one axis explains, in order of time; never empty.
@@ -170,6 +173,8 @@ pub fn examine(
         warnings.append(&mut told.warnings);
     }
     let mut survey = survey(frames, &plates, &mids, &pointings, &aims, ground_facts);
+    let stated = settings.overrides.defaults.stamped;
+    let stamping = ask_stamps(&gathered, &survey, ground_facts, stated);
     let mount_question = MountQuestion {
         frames,
         mids: &mids,
@@ -179,6 +184,7 @@ pub fn examine(
         sky_rate: rate,
         identified: plates.plates.iter().any(Option::is_some),
         facts: ground_facts,
+        open_by_stamps: stamping.open,
         told: &told.places,
         tolerance: settings.tolerance,
     };
@@ -203,6 +209,7 @@ pub fn examine(
     let parts = evidence.into_iter().map(|one| scene.part(one)).collect();
     Examined {
         plates,
+        stamping,
         warnings,
         mids,
         pointings,

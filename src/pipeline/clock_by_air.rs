@@ -7,7 +7,7 @@ use super::facts::NightFacts;
 use crate::error::Warning;
 use crate::frame::Header;
 use crate::identify::air_clock::{AirWitness, ClockByAir, clock_by_air};
-use crate::identify::air_gauge::{AirGauge, SqueezeParts};
+use crate::identify::air_gauge::{AirGauge, AirView};
 use crate::sky::SkyAt;
 use crate::sky::catalogue::Catalogue;
 use crate::units::{Measured, Seconds};
@@ -37,7 +37,6 @@ pub fn clock_of_night(facts: &NightFacts, examined: &[Examined]) -> ClockByAir {
         .zip(&airs)
         .map(|(one, air)| AirWitness {
             seen: one.gauge.seen,
-            covariance: one.gauge.covariance,
             air,
         })
         .collect();
@@ -62,7 +61,7 @@ fn ask(facts: &NightFacts, alignment: &Examined, frames: &[usize]) -> Option<Ask
 
 impl Asked {
     /// What the air makes of the frame if the time was so much later.
-    fn air(&self, later: Seconds) -> Option<SqueezeParts> {
+    fn air(&self, later: Seconds) -> Option<AirView> {
         let shift = SignedDuration::try_from_secs_f64(later.s()).ok()?;
         let then = self
             .sky

@@ -9,6 +9,7 @@ use rayon::prelude::*;
 use super::Progress;
 use super::facts::clock;
 use super::look::look_at;
+use super::odd_pictures::shape_doubts;
 use super::sort_out::{copies, no_sky};
 use crate::cache::MeasureCache;
 use crate::error::{Error, Warning};
@@ -178,6 +179,7 @@ impl Gathered {
         gathered.set_copies_aside();
         gathered.set_odd_sizes_aside();
         gathered.name_gaps();
+        gathered.warnings.extend(shape_doubts(&gathered.frames));
         gathered.sort_by_time();
         gathered.leave_out_warm_pixels();
         gathered

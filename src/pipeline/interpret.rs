@@ -1,9 +1,12 @@
 //! The mount's fit, and with it what each frame's trail should be.
 
+use nalgebra::Matrix2;
+
 use super::NightFacts;
 use super::accounted::{agree, standstills_told, tells};
 use super::aim::Aimed;
 use super::gather::MeasuredFrame;
+use super::stamped::widen;
 use super::survey::Survey;
 use crate::diagnosis::drive_fault::find_drive_fault;
 use crate::diagnosis::{
@@ -43,6 +46,8 @@ pub struct MountQuestion<'a> {
     pub identified: bool,
     /// Site, clock and ground.
     pub facts: &'a NightFacts,
+    /// What the frames' stamps leave open of the axis error (up, east), square radians.
+    pub open_by_stamps: Matrix2<f64>,
     /// What told directions say over an arbitrary meridian, one list a pointing.
     pub told: &'a [Vec<ToldPlace>],
     /// Trail that is still called good, where the user said one.
@@ -91,6 +96,7 @@ impl MountQuestion<'_> {
             mids: self.mids,
             ground,
             air: self.facts.unknown_air(),
+            open_by_stamps: self.open_by_stamps,
         }
     }
 
@@ -179,6 +185,8 @@ struct Scene<'a> {
     ground: &'a Ground<'a>,
     /// What the air does to the axis where the ground does not know it.
     air: Angle,
+    /// What the stamps leave open of the axis error.
+    open_by_stamps: Matrix2<f64>,
 }
 
 impl Scene<'_> {
@@ -193,7 +201,9 @@ impl Scene<'_> {
             let Survey {
                 stretches, ties, ..
             } = self.survey;
-            fit_mount(stretches, ties, self.ground, doubt, self.air)
+            let mut fit = fit_mount(stretches, ties, self.ground, doubt, self.air);
+            widen(&mut fit, &self.open_by_stamps);
+            fit
         });
         for frame in &mut evidence.frames {
             let Some(setting) = self.setting(frame) else {

@@ -25,6 +25,12 @@ const DAY_GROUND: f64 = 0.02;
 /// Method: by its ground and its stars alone, as cameras leave no word of it. A frame of clouds has
 /// a grey ground and stays: it is told as a frame with too few stars.
 pub fn no_sky(field: &StarField, header: &Header) -> Option<String> {
+    if header.composed {
+        return Some(
+            "put together of several exposures, by its tags (a panorama, a stack, a night mode); test frames are single exposures, straight from the camera"
+                .to_owned(),
+        );
+    }
     let ground = field.background;
     let exposure = header.exposure;
     let percent = 100.0 * ground;
@@ -122,6 +128,16 @@ mod tests {
         assert_eq!(word(0.03), "", "clouds over a dark place");
         let day = no_sky(&blank(0.3), &header(0.004, true)).unwrap();
         assert!(day.contains("by day") && day.contains("1/250 s"), "{day}");
+    }
+
+    #[test]
+    fn what_several_exposures_made_is_no_frame() {
+        let composed = Header {
+            composed: true,
+            ..header(60.0, true)
+        };
+        let word = no_sky(&blank(0.03), &composed).unwrap();
+        assert!(word.contains("a panorama, a stack"), "{word}");
     }
 
     #[test]

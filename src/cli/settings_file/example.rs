@@ -16,6 +16,10 @@ pub const EXAMPLE: &str = r##"# Settings of stillpoint. Take the "# " away in fr
 # What the camera's clock is ahead of UTC, with summer time if the camera has it.
 # utc_offset = "+01:00"
 
+# Whether the camera writes the time of the start or of the end of an exposure: "start" or "end".
+# It matters where exposures of one field differ in length.
+# stamped = "start"
+
 # Where the tracker stands: degrees, north and east positive; the height in metres may be left out.
 # [site]
 # latitude_deg = 51.5

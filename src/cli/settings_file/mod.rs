@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 
 use crate::advice::BaseScrews;
 use crate::error::{Error, ErrorKind};
-use crate::frame::{CameraPitch, Defaults};
+use crate::frame::{CameraPitch, Defaults, Stamp};
 use crate::pipeline::KeptFacts;
 use crate::report::limits::LensInBag;
 use crate::sky::{Direction, Icrs};
@@ -33,6 +33,8 @@ pub struct KeptSettings {
     pub site: Option<Site>,
     /// What the camera's clock is ahead of UTC, seconds.
     pub utc_offset: Option<Seconds>,
+    /// Which end of an exposure the camera stamps.
+    pub stamped: Option<Stamp>,
     /// Cameras by name.
     pub cameras: Vec<KeptCamera>,
     /// Lenses of the bag.
@@ -111,6 +113,7 @@ impl KeptSettings {
             files: self.files.into_iter().chain(other.files).collect(),
             site: self.site.or(other.site),
             utc_offset: self.utc_offset.or(other.utc_offset),
+            stamped: self.stamped.or(other.stamped),
             cameras: if self.cameras.is_empty() {
                 other.cameras
             } else {
@@ -155,6 +158,7 @@ impl KeptSettings {
         Defaults {
             site: self.site,
             utc_offset: self.utc_offset,
+            stamped: self.stamped,
             focal_length: lens,
             cameras: self.cameras.iter().map(camera).collect(),
         }

@@ -2,6 +2,7 @@
 
 use crate::advice::{BaseScrews, Screw, ScrewSense};
 use crate::error::Error;
+use crate::frame::Stamp;
 use crate::report::limits::LensInBag;
 use crate::units::{Angle, Length, Pixels, Seconds, Site};
 
@@ -24,6 +25,11 @@ const UTC_OFFSET: Key = Key {
     name: "utc_offset",
     allowed: "what the camera's clock is ahead of UTC, -12:00 to +14:00, in quotation marks",
     example: "utc_offset = \"+01:00\"",
+};
+const STAMPED: Key = Key {
+    name: "stamped",
+    allowed: "\"start\" or \"end\": the instant of an exposure whose time the camera writes",
+    example: "stamped = \"end\"",
 };
 const LATITUDE: Key = Key {
     name: "latitude_deg",
@@ -94,7 +100,7 @@ pub(super) fn read(name: &str, text: &str) -> Result<KeptSettings, Error> {
     let source = Source { name, text };
     let document = source.parse()?;
     let top = Section::top(source, &document).only(
-        &[EXPOSURE, TOLERANCE, UTC_OFFSET],
+        &[EXPOSURE, TOLERANCE, UTC_OFFSET, STAMPED],
         &["site", "camera", "lens", "base", "target"],
     )?;
     let zone = |text: &str| read_utc_offset(text).map_err(|_| "no offset from UTC".to_owned());
@@ -110,6 +116,7 @@ pub(super) fn read(name: &str, text: &str) -> Result<KeptSettings, Error> {
             .number(EXPOSURE, f64::MIN_POSITIVE, 86_400.0)?
             .map(Seconds::new),
         utc_offset: top.text(UTC_OFFSET, zone)?,
+        stamped: top.word(STAMPED, &[("start", Stamp::Start), ("end", Stamp::End)])?,
         site,
         cameras: each(top.sections("camera", "[[camera]]")?, camera)?,
         lenses: each(top.sections("lens", "[[lens]]")?, lens)?,
@@ -228,6 +235,7 @@ mod tests {
         let read = read("stillpoint.toml", &settings).unwrap();
         assert_eq!(read.exposure, Some(Seconds::new(120.0)));
         assert_eq!(read.utc_offset, Some(Seconds::new(3600.0)));
+        assert_eq!(read.stamped, Some(Stamp::Start));
         assert_eq!(read.cameras.len(), 1);
         assert_eq!(read.lenses.len(), 2);
         assert!(read.site.is_some() && read.target.is_some() && read.tolerance.is_some());
