@@ -206,8 +206,10 @@ impl ProposalQuestion<'_> {
             .max_by_key(|stretch| stretch.turns.len())?;
         let (first, last) = (longest.turns.first()?, longest.turns.last()?);
         let spans = Seconds::new(last.mid - first.mid);
-        // Places and shapes together may have told them apart already.
+        // Places and shapes of several frames together may have told them apart already.
+        let all = self.survey.stretches.iter().map(|one| one.turns.len());
         let told = !self.evidence.accounts.is_empty()
+            && all.sum::<usize>() >= FRAMES_FOR_SWING
             && self.finding.confidence.is_some_and(|sure| sure > TOLD);
         if named || told || longest.turns.len() > FRAMES_FOR_SWING / 2 || spans >= WORM {
             return None;

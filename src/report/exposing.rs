@@ -2,9 +2,11 @@
 
 use serde::Serialize;
 
+use super::AlignmentReport;
 use super::contract::{Number, number};
 use super::page::{KEEP_TOGETHER, Page, Role};
 use super::text::labelled;
+use crate::advice::Decision;
 use crate::diagnosis::outlook::{KeptBy, KeptShare, LensOutlook, Outlook, PlaceLimits};
 use crate::diagnosis::shortening::{Shortening, StackNoise, Untold};
 use crate::limits::settable_words;
@@ -103,8 +105,15 @@ fn shares(kept: &[KeptShare], by: KeptBy) -> Option<String> {
     Some(format!("{basis}: {now}{corrected}"))
 }
 
+/// What shorter exposures cost, where they are the answer or tide one over until the drive is cured.
+pub(super) fn cost_of(alignment: &AlignmentReport) -> Option<String> {
+    let shortens = matches!(alignment.decision, Decision::Shorten | Decision::FixDrive);
+    let one = alignment.shortening.as_ref().filter(|_| shortens)?;
+    Some(cost(one))
+}
+
 /// "60 s instead of 120 s: 2 times the frames for the same time, and the stack's noise grows by 4 +- 1 %".
-pub(super) fn cost(one: &Shortening) -> String {
+fn cost(one: &Shortening) -> String {
     let percent = |share: f64| 100.0 * share;
     let noise = match one.noise {
         StackNoise::Told(more) => format!(
@@ -232,7 +241,7 @@ impl From<&Outlook> for OutlookEntry {
 mod tests {
     use super::*;
     use crate::limits::CameraInUse;
-    use crate::units::Length;
+    use crate::units::{Length, Measured};
 
     fn limits(worst: f64, target: Option<f64>) -> PlaceLimits {
         PlaceLimits {
@@ -254,6 +263,26 @@ mod tests {
         assert_eq!(
             lens(&outlook, false).replace(KEEP_TOGETHER, " "),
             "150 mm: 50 s, 120 s; once corrected 1800 s and more, 1800 s and more"
+        );
+    }
+
+    #[test]
+    fn shorter_exposures_tell_their_cost_or_why_it_is_not_known() {
+        let of = |noise| {
+            let one = Shortening {
+                from: Seconds::new(120.0),
+                to: Seconds::new(60.0),
+                noise,
+            };
+            cost(&one).replace(KEEP_TOGETHER, " ")
+        };
+        assert_eq!(
+            of(StackNoise::Told(Measured::new(0.042, 0.013))),
+            "60 s instead of 120 s: 2 times the frames for the same time, and the stack's noise grows by 4 +- 1 %"
+        );
+        let bound = of(StackNoise::AtMost(0.414, Untold::Developed));
+        assert!(
+            bound.contains("at most 41 %; how much cannot be told because the camera developed")
         );
     }
 

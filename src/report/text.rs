@@ -74,8 +74,8 @@ fn alignment_now(night: &NightReport, alignment: &AlignmentReport, page: &mut Pa
     if let Some(outlook) = &alignment.outlook {
         exposing::write(outlook, page);
     }
-    if let Some(one) = &alignment.shortening {
-        page.words(Role::Body, " cost     ", &exposing::cost(one));
+    if let Some(one) = exposing::cost_of(alignment) {
+        page.words(Role::Body, " cost     ", &one);
     }
     let reasons = alignment.reasons.iter().map(String::as_str);
     labelled(page, "why", Role::Body, reasons);

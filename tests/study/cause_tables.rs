@@ -25,6 +25,10 @@ pub fn page(seed: u64, seconds: f64, outcomes: &[CauseOutcome]) -> String {
          The cause that the answer should name is the largest trail beyond two thirds of the stars' width; where none is, a knock \
          or fat stars or a lens that stretches the corners by 1.65 of that; else `aligned`. A night is beyond dispute where that \
          cause makes more than a pixel and is larger by 1.25 than the next and than what it must exceed.\n\n\
+         What it does not show: the simulator's faults have the forms that the program's accounts (`src/mount/account`) try: one \
+         sine, one step, one knock between two frames, one sag about the level line that dies away. Real rigs do more, and pixels, cloud \
+         and false stars are not in it. Swings whose period few frames leave open are counted from several starts, which favours a \
+         swing over a wrong rate where two or three frames are all.\n\n\
          One night alone: `scripts/cause-study --cause NAME --night NUMBER --seed {seed}`. Took {seconds:.0} s on {} threads.\n\n",
         outcomes.len(),
         outcomes.len() / CAUSES.len(),

@@ -201,7 +201,7 @@ impl Sections {
             }),
             exposing: now.map_or_else(Vec::new, |one| {
                 let lines = one.outlook.as_ref().map_or_else(Vec::new, exposing::lines);
-                let cost = one.shortening.as_ref().map(exposing::cost);
+                let cost = exposing::cost_of(one);
                 lines.into_iter().chain(cost).collect()
             }),
             reasons: now.map_or_else(Vec::new, |one| all_spelt(&one.reasons)),
