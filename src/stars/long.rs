@@ -31,11 +31,6 @@ const ACROSS_ERROR: f64 = 0.01;
 /// for stars of one pixel, as the frames of a real series at rest scatter.
 const UNRESOLVED_ERROR: f64 = 0.1;
 
-/// Share of a length that may be missed where its ends fade out, as in gusts: of 14 drawn walks 9 to 52 %
-/// were missed, of those with even ends 18 to 43 %. It is only ever missed, so that half of the usual share
-/// stands for it: a trail is there, however long. Swings, whose light gathers at the ends, keep theirs.
-const THIN_ENDS_ERROR: f64 = 0.2;
-
 /// What a trailed frame gives.
 pub(super) struct LongStars {
     pub(super) stars: Vec<Star>,
@@ -75,10 +70,7 @@ pub(super) fn measure_trails(
     let fwhm = setup.psf.fwhm();
     let length = field.at(setup.plane.center()).length().px();
     let systematic = (systematic * fwhm).hypot(UNRESOLVED_ERROR / fwhm);
-    let thin = (1.0 - setup.pace.thinnest_end()).powi(2);
-    let common = (learnt.stretch.1 * length)
-        .hypot(systematic)
-        .hypot(THIN_ENDS_ERROR * thin * length);
+    let common = (learnt.stretch.1 * length).hypot(systematic);
     let fitted = fit_field(&setup, &good, &field)?.with_common_error(common, ACROSS_ERROR * fwhm);
     let measured: Vec<Option<Star>> = segments
         .par_iter()

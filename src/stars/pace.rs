@@ -45,11 +45,6 @@ impl Pace {
         even * self.slope / 6.0 + 0.5 * (self.end - self.start)
     }
 
-    /// Brightness at the thinner end over the mean of the even part; one at most.
-    pub(super) fn thinnest_end(&self) -> f64 {
-        (1.0 - self.slope.abs() + self.curve).clamp(0.0, 1.0)
-    }
-
     /// Profile at `place` (pixels from the middle) of a trail of `length`, smeared by `sigma`.
     ///
     /// Method: the density is 1 + 2 slope t + curve (6 t^2 - 1/2) on -1/2 <= t <= 1/2, so all follows from
