@@ -82,14 +82,8 @@ impl Whole {
 
 #[test]
 fn runs_that_are_ended_at_any_moment_leave_nothing_that_harms_the_next() {
-    let by_shares = (0..8).map(|nth| Moment::Share(f64::from(nth) / 8.0));
-    let by_events = [
-        Moment::Kept(1),
-        Moment::Writing,
-        Moment::Kept(2),
-        Moment::Json,
-        Moment::Page,
-    ];
+    let by_shares = (0..6).map(|nth| Moment::Share(f64::from(nth) / 6.0));
+    let by_events = [Moment::Kept(1), Moment::Writing, Moment::Json, Moment::Page];
     let moments: Vec<Moment> = by_shares.chain(by_events).collect();
     // Two halves at once: each has a night of its own.
     std::thread::scope(|scope| {
@@ -99,7 +93,8 @@ fn runs_that_are_ended_at_any_moment_leave_nothing_that_harms_the_next() {
     });
 }
 
-/// At each moment: a run that is interrupted, one that is killed, and one that is left in peace.
+/// At each moment a run that is interrupted and one that is killed; after some, one that is left in
+/// peace.
 fn end_and_run_again(moments: &[Moment]) {
     let place = Place::new();
     fs::remove_dir_all(place.path("night/after-correction")).unwrap();
@@ -107,8 +102,12 @@ fn end_and_run_again(moments: &[Moment]) {
         fs::remove_file(place.path("night/first-try").join(name)).unwrap();
     }
     let whole = Whole::of(&place);
-    for &moment in moments {
-        for signal in ["-INT", "-KILL"] {
+    let ends = moments
+        .iter()
+        .flat_map(|&moment| [(moment, "-INT"), (moment, "-KILL")]);
+    let ends: Vec<(Moment, &str)> = ends.collect();
+    for several in ends.chunks(4) {
+        for &(moment, signal) in several {
             let _ = fs::remove_dir_all(place.path("cache"));
             for name in [JSON, PAGE] {
                 let _ = fs::remove_file(place.path(name));
@@ -121,7 +120,7 @@ fn end_and_run_again(moments: &[Moment]) {
         // Goes on from what the run that was killed has left.
         let again = place.run(&RUN);
         assert_eq!((again.code, again.stderr.as_str()), (Some(0), ""));
-        whole.nothing_is_half(&place, &again, &format!("after {moment:?}"));
+        whole.nothing_is_half(&place, &again, &format!("after {several:?}"));
         assert_eq!(place.entries().len(), place.n_frames());
         assert!(place.leftovers().is_empty(), "{:?}", place.leftovers());
     }
