@@ -343,7 +343,8 @@ impl Scene<'_> {
         let axis = axis.map(|axis| northern_end(axis.direction, self.ground.hemisphere()));
         let night = Night::new(pointings, pole, axis.unwrap_or(pole));
         part.accounts = night.map_or_else(Vec::new, |night| tell(&night));
-        if let Some(axis) = axis {
+        // Only a knock passes for an axis: whatever the drive does leaves the axis as it is.
+        if let Some(axis) = axis.filter(|_| tells(part, Part::Knock)) {
             let off = axis - pole;
             let basis = tangent_basis(pole);
             without_unaccounted_axis(part, [0, 1].map(|idx| basis.column(idx).dot(&off)));

@@ -122,7 +122,11 @@ fn tamed(form: Form, x: &mut [f64], night: &Night) {
                 *own = own.clamp(0.0, LONGEST_SLACK.min(stand.end - stand.start));
             }
         }
-        Fault::Sag => x[at + 1] = x[at + 1].clamp(10f64.ln(), 5000f64.ln()),
+        Fault::Sag => {
+            // What sinks, sinks down.
+            x[at] = x[at].max(0.0);
+            x[at + 1] = x[at + 1].clamp(10f64.ln(), 5000f64.ln());
+        }
         _ => {}
     }
 }

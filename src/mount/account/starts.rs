@@ -61,14 +61,25 @@ fn families(night: &Night) -> Vec<Starts> {
     let exposure = night.frames[0].witness.exposure;
     let slack = [0.005, 0.02, 0.06, 0.15, 0.4, 0.7, 1.3]
         .map(|share| (Fault::Slack, vec![share * exposure; night.stands.len()]));
-    vec![
+    let mut families = vec![
         vec![(Fault::None, Vec::new())],
         vec![(Fault::Rate, Vec::new())],
         steps,
         slack.to_vec(),
-        sags.to_vec(),
         knocks,
-    ]
+    ];
+    // Two frames show no motion dying away: an axis draws the same.
+    let in_stand = |number| {
+        night
+            .frames
+            .iter()
+            .filter(|one| one.stand == number)
+            .count()
+    };
+    if night.stands.iter().any(|stand| in_stand(stand.number) > 2) {
+        families.push(sags.to_vec());
+    }
+    families
 }
 
 /// Of the steps in an exposure, the one in its middle: a swing beside it leaves the rest to the fit.
