@@ -380,8 +380,10 @@ mod tests {
         let found = measured(&noiseless(3.0, &star), 40.0, 39.0).expect("a star");
         let (large, small, line) = found.moments.principal();
         assert!((line.deg() - 45.0).abs() < 1.0, "{found:?}");
+        // A trail of 1.62 sigmas of the star (pixels included) shows 6.2 % more than a twelfth of its square:
+        // between the known values of 2.4 % at one sigma and 9.0 % at two (see `calibration`).
         assert!(
-            (12.0 * (large - small) / 4.5 - 1.0).abs() < 0.06,
+            (12.0 * (large - small) / 4.5 - 1.062).abs() < 0.015,
             "{found:?}"
         );
     }
