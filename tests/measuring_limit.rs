@@ -6,7 +6,7 @@ mod limit;
 
 use std::f64::consts::{PI, TAU};
 
-use limit::{Bound, Errors, Outcome, Shot, mean_elongation};
+use limit::{Bound, Errors, Outcome, Shot, shows_trail, three_hundred};
 
 /// Largest scatter over the least possible; seen last: 0.94 to 1.14, of which chance is 4 %.
 const MOST_OVER_BOUND: f64 = 1.2;
@@ -208,31 +208,18 @@ fn dark_and_bright_skies_and_winged_stars_are_measured_to_the_limit() {
     );
 }
 
-/// Square of a two-dimensional normal deviate that one in twenty exceeds, -2 ln 0.05.
-const ONE_IN_TWENTY: f64 = 5.991;
 /// Frames that are asked; chance moves a share of 95 % by 2.2 %.
 const N_ASKED: u64 = 100;
 
-/// Share of frames of 300 stars (2.5 px, S/N 20 to 200, half of them above 37) that show a trail of a length: by the
-/// noise of the light, and by the frame trail's own statement, which allows for a lens that leaves
-/// stars out of round. Chance alone shows one in one of twenty.
+/// Share of frames of 300 stars (2.5 px, S/N 20 to 200, half of them above 37) that show a trail of a length,
+/// by noise and as told.
 fn shares_that_show(length: f64, n_frames: u64) -> [f64; 2] {
     let mut seen = [0usize; 2];
     for frame in 0..n_frames {
-        let shot = Shot {
-            brighter: 10.0,
-            size: (520, 500),
-            seed: 500 + frame,
-            ..shot(2.5, length, 20.0)
-        };
-        let mut places = shot.places();
-        places.truncate(300);
-        let field = shot.measured(&places);
-        let [(e1, s1), (e2, s2)] = mean_elongation(&field);
-        seen[0] += usize::from((e1 / s1).powi(2) + (e2 / s2).powi(2) > ONE_IN_TWENTY);
-        // The direction's sigma is half the elongation's over the elongation.
-        let limit = 0.5 / ONE_IN_TWENTY.sqrt();
-        seen[1] += usize::from(field.trail.is_some_and(|t| t.angle_sigma.rad() < limit));
+        let shown = shows_trail(&three_hundred(shot(2.5, length, 20.0), frame));
+        seen.iter_mut()
+            .zip(shown)
+            .for_each(|(n, shown)| *n += usize::from(shown));
     }
     seen.map(|n| n as f64 / n_frames as f64)
 }

@@ -158,50 +158,55 @@ fn by_account(
 }
 
 fn shares(evidence: &Evidence, tolerance_px: f64, told: Option<&Told<'_>>) -> Vec<CauseShare> {
-    let mut shares = Vec::new();
-    let mut add = |cause, px: f64, sigma: f64| shares.push(share(cause, px, sigma));
-    if let Some(told) = told {
-        for (part, trail) in &told.account.parts {
-            add(cause_of(*part), trail.value.px(), trail.sigma.px());
-        }
-        // The knock that these frames follow is none of theirs.
-        if let (Some((px, sigma)), true) = (jump_before_px(evidence), !has_knock(told)) {
-            add(Cause::Bump, px, sigma);
-        }
-        if let Some((px, sigma)) = fat_px(evidence, tolerance_px) {
-            add(Cause::Focus, px, sigma);
-        }
-        if let Some((px, sigma)) = lens_px(evidence) {
-            add(Cause::Lens, px, sigma);
-        }
-        shares.retain(|share| share.trail.value.px() > 0.05);
-        return shares;
-    }
-    if let Some((px, sigma)) = axis_px(evidence) {
-        add(Cause::Axis, px, sigma);
-    }
-    if let Some(fault) = find_drive_fault(evidence) {
-        add(fault.cause, fault.trail_px, fault.sigma_px);
-    } else if let Some((cause, px, sigma)) = gross_drive(evidence) {
-        add(cause, px, sigma);
-    }
-    if let Some((px, sigma)) = creep_px(evidence) {
-        add(Cause::Sag, px, sigma);
-    }
-    if let Some((px, sigma)) = shake_px(evidence) {
-        add(Cause::Shake, px, sigma);
-    }
-    if let Some((px, sigma)) = jump_px(evidence) {
-        add(Cause::Bump, px, sigma);
-    }
-    if let Some((px, sigma)) = fat_px(evidence, tolerance_px) {
-        add(Cause::Focus, px, sigma);
-    }
-    if let Some((px, sigma)) = lens_px(evidence) {
-        add(Cause::Lens, px, sigma);
-    }
+    let mut shares = match told {
+        Some(told) => moved_as_told(evidence, told),
+        None => moved_as_recorded(evidence),
+    };
+    let at_rest = [
+        (Cause::Focus, fat_px(evidence, tolerance_px)),
+        (Cause::Lens, lens_px(evidence)),
+    ];
+    shares.extend(seen(at_rest));
     shares.retain(|share| share.trail.value.px() > 0.05);
     shares
+}
+
+/// What moved the stars by the accounts of the night.
+fn moved_as_told(evidence: &Evidence, told: &Told<'_>) -> Vec<CauseShare> {
+    let parts = told.account.parts.iter();
+    let mut shares: Vec<CauseShare> = parts
+        .map(|(part, trail)| share(cause_of(*part), trail.value.px(), trail.sigma.px()))
+        .collect();
+    // The knock that these frames follow is none of theirs.
+    let before = jump_before_px(evidence).filter(|_| !has_knock(told));
+    shares.extend(seen([(Cause::Bump, before)]));
+    shares
+}
+
+/// What moved the stars by the motion between frames and the record of the drive.
+fn moved_as_recorded(evidence: &Evidence) -> Vec<CauseShare> {
+    let mut shares: Vec<CauseShare> = seen([(Cause::Axis, axis_px(evidence))]).collect();
+    if let Some(fault) = find_drive_fault(evidence) {
+        shares.push(share(fault.cause, fault.trail_px, fault.sigma_px));
+    } else if let Some((cause, px, sigma)) = gross_drive(evidence) {
+        shares.push(share(cause, px, sigma));
+    }
+    shares.extend(seen([
+        (Cause::Sag, creep_px(evidence)),
+        (Cause::Shake, shake_px(evidence)),
+        (Cause::Bump, jump_px(evidence)),
+    ]));
+    shares
+}
+
+/// Shares of the causes that make a trail.
+fn seen<const N: usize>(
+    causes: [(Cause, Option<(f64, f64)>); N],
+) -> impl Iterator<Item = CauseShare> {
+    let share = |(cause, trail): (Cause, Option<(f64, f64)>)| {
+        trail.map(|(px, sigma)| share(cause, px, sigma))
+    };
+    causes.into_iter().filter_map(share)
 }
 
 fn share(cause: Cause, px: f64, sigma: f64) -> CauseShare {

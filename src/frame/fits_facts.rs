@@ -143,17 +143,7 @@ fn sexagesimal(text: &str) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frame::fits_header::BLOCK;
-
-    fn cards(lines: &[&str]) -> Cards {
-        let mut bytes: Vec<u8> = lines
-            .iter()
-            .chain(&["END"])
-            .flat_map(|card| format!("{card:<80}").into_bytes())
-            .collect();
-        bytes.resize(BLOCK, b' ');
-        Cards::read(&bytes, 0).unwrap()
-    }
+    use crate::frame::fits_header::test_cards as cards;
 
     #[test]
     fn the_usual_keywords() {

@@ -99,6 +99,18 @@ fn value_of(field: &[u8]) -> String {
     text.trim().to_string()
 }
 
+/// A header of these cards, for tests.
+#[cfg(test)]
+pub(super) fn test_cards(lines: &[&str]) -> Cards {
+    let mut bytes: Vec<u8> = lines
+        .iter()
+        .chain(&["END"])
+        .flat_map(|card| format!("{card:<80}").into_bytes())
+        .collect();
+    bytes.resize(BLOCK, b' ');
+    Cards::read(&bytes, 0).unwrap()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -124,17 +124,7 @@ fn level_of(mut values: Vec<f64>) -> Option<(f64, f64)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frame::fits_header::BLOCK;
-
-    fn cards(lines: &[&str]) -> Cards {
-        let mut bytes: Vec<u8> = lines
-            .iter()
-            .chain(&["END"])
-            .flat_map(|card| format!("{card:<80}").into_bytes())
-            .collect();
-        bytes.resize(BLOCK, b' ');
-        Cards::read(&bytes, 0).unwrap()
-    }
+    use crate::frame::fits_header::test_cards as cards;
 
     /// Red 300, green 500, blue 200, greens first or not, with some scatter.
     fn values(greens_first: bool) -> Vec<f32> {

@@ -11,7 +11,7 @@
 #[path = "../support/limit.rs"]
 mod limit;
 
-use limit::{Bound, Errors, Outcome, Shot, mean_elongation};
+use limit::{Bound, Errors, Outcome, Shot, mean_elongation, shows_trail, three_hundred};
 
 /// Direction of the trails.
 const ANGLE_RAD: f64 = 0.7;
@@ -95,8 +95,6 @@ fn row(shot: Shot) {
 /// alone would leave it out of round as far in one frame of twenty.
 fn smallest_trail() {
     const N_FRAMES: u64 = 100;
-    /// Square of a two-dimensional normal deviate that one in twenty exceeds, -2 ln 0.05.
-    const ONE_IN_TWENTY: f64 = 5.991;
     println!("\n300 stars of 2.5 px, S/N 20 to 200 (median 37), {N_FRAMES} frames a row");
     println!(
         "{:>6} {:>16} {:>16} {:>20} {:>20}",
@@ -105,24 +103,15 @@ fn smallest_trail() {
     for length in [0.0, 0.2, 0.3, 0.35, 0.4, 0.5, 0.6, 0.7, 0.8, 1.0] {
         let (mut by_noise, mut as_told, mut pulls, mut sigmas) = (0, 0, 0.0, 0.0);
         for frame in 0..N_FRAMES {
-            let shot = Shot {
-                brighter: 10.0,
-                size: (520, 500),
-                seed: 500 + frame,
-                ..shot(2.5, length, 20.0)
-            };
-            let mut places = shot.places();
-            places.truncate(300);
-            let field = shot.measured(&places);
+            let field = three_hundred(shot(2.5, length, 20.0), frame);
             let [(e1, s1), (e2, s2)] = mean_elongation(&field);
             let truth = [(2.0 * ANGLE_RAD).cos(), (2.0 * ANGLE_RAD).sin()]
                 .map(|t| t * length * length / 12.0);
             pulls += 0.5 * (((e1 - truth[0]) / s1).powi(2) + ((e2 - truth[1]) / s2).powi(2));
             sigmas += (s1 * s2).sqrt();
-            by_noise += usize::from((e1 / s1).powi(2) + (e2 / s2).powi(2) > ONE_IN_TWENTY);
-            // The direction's sigma is half the elongation's over the elongation.
-            let limit = 0.5 / ONE_IN_TWENTY.sqrt();
-            as_told += usize::from(field.trail.is_some_and(|t| t.angle_sigma.rad() < limit));
+            let [noise, told] = shows_trail(&field);
+            by_noise += usize::from(noise);
+            as_told += usize::from(told);
         }
         println!(
             "{length:6} {:14.0} % {:14.0} % {:20.2} {:20.4}",

@@ -162,6 +162,33 @@ impl Shot {
     }
 }
 
+/// A frame of 300 stars like this one and up to ten times brighter, as measured; the frames differ by number.
+pub fn three_hundred(shot: Shot, frame: u64) -> StarField {
+    let shot = Shot {
+        brighter: 10.0,
+        size: (520, 500),
+        seed: 500 + frame,
+        ..shot
+    };
+    let mut places = shot.places();
+    places.truncate(300);
+    shot.measured(&places)
+}
+
+/// Whether a frame shows a trail: by the noise of the light alone, and by the frame trail's own statement,
+/// which allows for a lens that leaves stars out of round. Chance alone shows one in one frame of twenty.
+pub fn shows_trail(field: &StarField) -> [bool; 2] {
+    /// Square of a two-dimensional normal deviate that one in twenty exceeds, -2 ln 0.05.
+    const ONE_IN_TWENTY: f64 = 5.991;
+    let [(e1, s1), (e2, s2)] = mean_elongation(field);
+    // The direction's sigma is half the elongation's over the elongation.
+    let limit = 0.5 / ONE_IN_TWENTY.sqrt();
+    [
+        (e1 / s1).powi(2) + (e2 / s2).powi(2) > ONE_IN_TWENTY,
+        field.trail.is_some_and(|t| t.angle_sigma.rad() < limit),
+    ]
+}
+
 /// Places and weights of Gauss-Legendre quadrature of order two on equal steps of -1/2..1/2.
 fn quadrature(steps: usize) -> impl Iterator<Item = (f64, f64)> {
     const OFFSET: f64 = 0.288_675_134_594_812_9;

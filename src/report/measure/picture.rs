@@ -9,7 +9,7 @@ use super::facts::{self, facts};
 use super::lines;
 use super::marks::marks;
 use super::panel::{Area, GROUND, LETTERS, PHOTOGRAPH, QUIET, RULE, WORDS, cut, sized_text, text};
-use super::stamp::{Place, stamp};
+use super::stamp::Stamp;
 use super::whiskers::whiskers;
 use super::{Identity, MeasuredFile, Measurement};
 
@@ -36,7 +36,7 @@ struct Layout {
     facts: Area,
     dial: Point,
     whiskers: Area,
-    stamp: Place,
+    stamp: Stamp,
     size: (f64, f64),
 }
 
@@ -59,7 +59,7 @@ impl MeasuredFile {
         shapes.extend(facts(self, measured, &layout.facts));
         shapes.extend(dial(self, layout.dial, scale));
         shapes.extend(whiskers(&measured.field, &layout.whiskers));
-        shapes.extend(stamp(self, layout.stamp));
+        shapes.extend(layout.stamp.shapes());
         Some(Drawing {
             width: layout.size.0.ceil() as u32,
             height: layout.size.1.ceil() as u32,
@@ -92,11 +92,9 @@ impl MeasuredFile {
             height: facts_height,
         };
         let whiskers = Area::fitted(corner, (room, 0.75 * room), shape);
-        let stamp = Place {
-            corner: (MARGIN, facts.bottom().max(top + DIAL_HEIGHT) + GAP),
-            width: FACTS + GAP + DIAL,
-        };
-        let lowest = stamp.bottom(self).max(whiskers.bottom());
+        let corner = (MARGIN, facts.bottom().max(top + DIAL_HEIGHT) + GAP);
+        let stamp = Stamp::new(self, corner, FACTS + GAP + DIAL);
+        let lowest = stamp.bottom().max(whiskers.bottom());
         Layout {
             photograph,
             facts,
@@ -120,11 +118,8 @@ impl MeasuredFile {
         let top = dial.1 + DIAL / 2.0 + 24.0 + GAP + ABOVE_WHISKERS;
         let room = (photograph.bottom() - top).max(240.0);
         let whiskers = Area::fitted((left, top), (FACTS, room), shape);
-        let stamp = Place {
-            corner: (left, whiskers.bottom() + GAP),
-            width: FACTS,
-        };
-        let lowest = photograph.bottom().max(stamp.bottom(self));
+        let stamp = Stamp::new(self, (left, whiskers.bottom() + GAP), FACTS);
+        let lowest = photograph.bottom().max(stamp.bottom());
         Layout {
             photograph,
             facts,
