@@ -17,7 +17,8 @@ const PART_END: &str = ".part";
 /// Tries to write beside another run that clears leftovers at the same moment.
 const TRIES: usize = 5;
 
-/// Held for reading while a file is written.
+/// Held for reading while a file is written, for writing while leftovers are cleared: between the
+/// making of a part file and its lock it looks like a leftover.
 static AT_WORK: RwLock<()> = RwLock::new(());
 
 /// What is done where a file of the name stands already.
@@ -120,6 +121,7 @@ pub fn folder_of(path: &Path) -> &Path {
 
 /// Removes the part files of killed runs from a folder; those that are being written stay.
 pub fn clear_leftovers(folder: &Path) {
+    let _alone = AT_WORK.write();
     // Leftovers do no harm: what cannot be listed or removed stays.
     let Ok(entries) = fs::read_dir(folder) else {
         return;
