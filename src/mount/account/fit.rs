@@ -3,7 +3,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::exposure::Night;
-use super::motion::{AXIS, Fault, Form, RATE, SWING};
+use super::motion::{AXIS, Fault, Form, HARMONIC, PERIOD, RATE, SWING};
 
 /// An account whose numbers fit best.
 #[derive(Debug, Clone)]
@@ -38,6 +38,8 @@ const RATE_SIZES: &[f64] = &[0.03, 0.15, 0.6];
 const SWITCHES: [f64; 2] = [15.0 - 15.041_07, 14.492 - 15.041_07];
 /// Swings of small trackers (common practice, no source: 5 to 60 arcsec).
 const SWING_SIZES: &[f64] = &[3.0, 12.0, 50.0];
+/// What swings twice as fast (own choice: up to some tenths of the swing).
+const HARMONIC_SIZES: &[f64] = &[0.5, 3.0];
 /// Steps, sags and knocks: anything that is seen.
 const STEP_SIZES: &[f64] = &[10.0, 60.0, 400.0];
 const SAG_SIZES: &[f64] = &[15.0, 120.0, 1000.0];
@@ -76,7 +78,8 @@ fn blocks(form: Form, n_pointings: usize) -> Vec<(std::ops::Range<usize>, Reach)
     ];
     if form.swings {
         blocks.push((SWING..SWING + 2, Reach::Sized(SWING_SIZES)));
-        blocks.push((SWING + 2..SWING + 3, Reach::Within(LOG_RANGE)));
+        blocks.push((PERIOD..PERIOD + 1, Reach::Within(LOG_RANGE)));
+        blocks.push((HARMONIC..HARMONIC + 2, Reach::Sized(HARMONIC_SIZES)));
     }
     let at = form.fault_at();
     match form.fault {
@@ -100,7 +103,7 @@ fn blocks(form: Form, n_pointings: usize) -> Vec<(std::ops::Range<usize>, Reach)
 fn small(form: Form, at: usize) -> f64 {
     match at {
         RATE => 1e-4,
-        at if form.swings && at == SWING + 2 => 1e-3,
+        at if form.swings && at == PERIOD => 1e-3,
         at if at >= form.fault_at() => match form.fault {
             Fault::Sag if at == form.fault_at() + 1 => 1e-3,
             _ => 0.05,
@@ -113,7 +116,7 @@ fn small(form: Form, at: usize) -> f64 {
 fn tamed(form: Form, x: &mut [f64], night: &Night) {
     let at = form.fault_at();
     if form.swings {
-        x[SWING + 2] = x[SWING + 2].clamp(SHORTEST.ln(), LONGEST.ln());
+        x[PERIOD] = x[PERIOD].clamp(SHORTEST.ln(), LONGEST.ln());
     }
     match form.fault {
         Fault::StepInside(start, end) => x[at + 1] = x[at + 1].clamp(start, end),

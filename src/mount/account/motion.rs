@@ -41,14 +41,18 @@ pub struct Form {
 pub const AXIS: usize = 0;
 /// The rate beyond the sky's, arcsec a second.
 pub const RATE: usize = 2;
-/// Cosine and sine of the swing (arcsec) and the logarithm of its period (s).
+/// Cosine and sine of the swing (arcsec), ...
 pub const SWING: usize = 3;
+/// ... the logarithm of its period (s), ...
+pub const PERIOD: usize = SWING + 2;
+/// ... and cosine and sine of what swings twice as fast (arcsec): no gear draws a pure sine.
+pub const HARMONIC: usize = PERIOD + 1;
 
 impl Form {
     /// Where the fault's own numbers stand: step (arcsec) and instant; standstill of each pointing (s);
     /// sag (arcsec) and the logarithm of its time (s); knock (three parts, arcsec).
     pub fn fault_at(self) -> usize {
-        if self.swings { SWING + 3 } else { SWING }
+        if self.swings { HARMONIC + 2 } else { SWING }
     }
     /// How many numbers there are.
     pub fn len(self, n_pointings: usize) -> usize {
@@ -174,8 +178,9 @@ pub fn turned(form: Form, x: &[f64], stand: &Stand, time: f64, sample: f64) -> V
     let mut ahead = x[RATE] * (time - stand.epoch);
     let mut more = Vector3::zeros();
     if form.swings {
-        let phase = std::f64::consts::TAU * time / x[SWING + 2].exp();
-        ahead += x[SWING] * phase.cos() + x[SWING + 1] * phase.sin();
+        let phase = std::f64::consts::TAU * time / x[PERIOD].exp();
+        let wave = |at: usize, phase: f64| x[at] * phase.cos() + x[at + 1] * phase.sin();
+        ahead += wave(SWING, phase) + wave(HARMONIC, 2.0 * phase);
     }
     let own = &x[form.fault_at()..];
     match form.fault {

@@ -2,7 +2,7 @@
 
 use super::exposure::Night;
 use super::fit::{Fit, LONGEST, SHORTEST};
-use super::motion::{Fault, Form, SWING};
+use super::motion::{Fault, Form, PERIOD};
 
 /// Gusts that are tried, pixels.
 const GUSTS_PX: [f64; 6] = [0.8, 1.6, 3.2, 6.4, 12.8, 25.6];
@@ -126,7 +126,7 @@ fn starts_with_swing(night: &Night, faults: &Starts) -> Vec<(Form, Vec<f64>)> {
                 swings: true,
                 fault: *fault,
             };
-            let mut x = vec![20.0, 20.0, 0.0, 1.0, 1.0, period.ln()];
+            let mut x = vec![20.0, 20.0, 0.0, 1.0, 1.0, period.ln(), 0.0, 0.0];
             x.extend(own);
             starts.push((form, x));
         }
@@ -198,7 +198,7 @@ fn without_twins(mut fits: Vec<Fit>) -> Vec<Fit> {
             let alike = one.form == fit.form && one.gusts_px == fit.gusts_px;
             alike
                 && (one.evidence - fit.evidence).abs() < 0.05
-                && (!fit.form.swings || (one.x[SWING + 2] - fit.x[SWING + 2]).abs() < 0.05)
+                && (!fit.form.swings || (one.x[PERIOD] - fit.x[PERIOD]).abs() < 0.05)
         });
         if !twin {
             kept.push(fit);

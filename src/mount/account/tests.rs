@@ -135,6 +135,16 @@ fn a_swing_is_no_rate_and_no_slack() {
 }
 
 #[test]
+fn a_swing_that_is_no_pure_sine_is_no_step() {
+    let phase = |t: f64| std::f64::consts::TAU * t / 540.0;
+    let swing = |t: f64| 38.0 * phase(t).sin() + 2.6 * (2.0 * phase(t) + 1.0).sin();
+    let accounts = tell(&night(6, 60.0, &swing, &still));
+    assert_eq!(largest(&accounts).0, Part::Swing);
+    let step = chance_of(&accounts, Part::Step);
+    assert!(step < 0.3, "{step}");
+}
+
+#[test]
 fn slack_is_told_with_its_time() {
     let slack = |t: f64| -15.04 * t.clamp(0.0, 8.0);
     let accounts = tell(&night(3, 60.0, &slack, &still));
