@@ -38,8 +38,8 @@ const RATE_SIZES: &[f64] = &[0.03, 0.15, 0.6];
 const SWITCHES: [f64; 2] = [15.0 - 15.041_07, 14.492 - 15.041_07];
 /// Swings of small trackers (common practice, no source: 5 to 60 arcsec).
 const SWING_SIZES: &[f64] = &[3.0, 12.0, 50.0];
-/// What swings twice as fast (own choice: up to some tenths of the swing).
-const HARMONIC_SIZES: &[f64] = &[0.5, 3.0];
+/// What swings twice as fast, as a share of the swing (own choice: about a tenth).
+const HARMONIC_SIZES: &[f64] = &[0.1];
 /// Steps, sags and knocks: anything that is seen.
 const STEP_SIZES: &[f64] = &[10.0, 60.0, 400.0];
 const SAG_SIZES: &[f64] = &[15.0, 120.0, 1000.0];
@@ -55,7 +55,11 @@ const MOST_STEPS: usize = 12;
 /// than not, most nights nothing else is wrong, and each fault is as likely as another.
 fn usual(form: Form, gusts_px: f64, night: &Night) -> f64 {
     let n = night.frames.len().max(2) as f64;
-    let swing: f64 = if form.swings { 0.6 } else { 0.4 };
+    let swing: f64 = match (form.swings, form.harmonic) {
+        (false, _) => 0.4,
+        (true, false) => 0.6,
+        (true, true) => 0.2,
+    };
     let fault: f64 = match form.fault {
         Fault::None => 0.4,
         Fault::StepBetween(_) | Fault::StepInside(..) => 0.1 / (2.0 * n),
@@ -79,6 +83,8 @@ fn blocks(form: Form, n_pointings: usize) -> Vec<(std::ops::Range<usize>, Reach)
     if form.swings {
         blocks.push((SWING..SWING + 2, Reach::Sized(SWING_SIZES)));
         blocks.push((PERIOD..PERIOD + 1, Reach::Within(LOG_RANGE)));
+    }
+    if form.harmonic {
         blocks.push((HARMONIC..HARMONIC + 2, Reach::Sized(HARMONIC_SIZES)));
     }
     let at = form.fault_at();
@@ -103,7 +109,7 @@ fn blocks(form: Form, n_pointings: usize) -> Vec<(std::ops::Range<usize>, Reach)
 fn small(form: Form, at: usize) -> f64 {
     match at {
         RATE => 1e-4,
-        at if form.swings && at == PERIOD => 1e-3,
+        at if (PERIOD..form.fault_at()).contains(&at) => 1e-3,
         at if at >= form.fault_at() => match form.fault {
             Fault::Sag if at == form.fault_at() + 1 => 1e-3,
             _ => 0.05,

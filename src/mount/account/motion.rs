@@ -33,6 +33,8 @@ pub enum Fault {
 pub struct Form {
     /// Whether the drive swings.
     pub swings: bool,
+    /// Whether the swing may differ from a pure sine.
+    pub harmonic: bool,
     /// What else is wrong.
     pub fault: Fault,
 }
@@ -45,14 +47,19 @@ pub const RATE: usize = 2;
 pub const SWING: usize = 3;
 /// ... the logarithm of its period (s), ...
 pub const PERIOD: usize = SWING + 2;
-/// ... and cosine and sine of what swings twice as fast (arcsec): no gear draws a pure sine.
+/// ... and cosine and sine of what swings twice as fast, as shares of the swing: no gear draws a pure
+/// sine.
 pub const HARMONIC: usize = PERIOD + 1;
 
 impl Form {
     /// Where the fault's own numbers stand: step (arcsec) and instant; standstill of each pointing (s);
     /// sag (arcsec) and the logarithm of its time (s); knock (three parts, arcsec).
     pub fn fault_at(self) -> usize {
-        if self.swings { HARMONIC + 2 } else { SWING }
+        match (self.swings, self.harmonic) {
+            (false, _) => SWING,
+            (true, false) => HARMONIC,
+            (true, true) => HARMONIC + 2,
+        }
     }
     /// How many numbers there are.
     pub fn len(self, n_pointings: usize) -> usize {
@@ -180,7 +187,10 @@ pub fn turned(form: Form, x: &[f64], stand: &Stand, time: f64, sample: f64) -> V
     if form.swings {
         let phase = std::f64::consts::TAU * time / x[PERIOD].exp();
         let wave = |at: usize, phase: f64| x[at] * phase.cos() + x[at + 1] * phase.sin();
-        ahead += wave(SWING, phase) + wave(HARMONIC, 2.0 * phase);
+        ahead += wave(SWING, phase);
+        if form.harmonic {
+            ahead += x[SWING].hypot(x[SWING + 1]) * wave(HARMONIC, 2.0 * phase);
+        }
     }
     let own = &x[form.fault_at()..];
     match form.fault {

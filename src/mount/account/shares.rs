@@ -2,7 +2,7 @@
 
 use super::exposure::{Night, moments};
 use super::fit::Fit;
-use super::motion::{AXIS, Fault, Form, HARMONIC, RATE, SWING};
+use super::motion::{AXIS, Fault, Form, RATE, SWING};
 use super::{Account, Step};
 use crate::units::{Angle, Measured, Pixels, Seconds};
 
@@ -40,7 +40,6 @@ fn alone(fit: &Fit, part: Part) -> Vec<f64> {
     }
     if fit.form.swings && part != Part::Swing {
         x[SWING..SWING + 2].fill(0.0);
-        x[HARMONIC..HARMONIC + 2].fill(0.0);
     }
     if !matches!(part, Part::Step | Part::Slack | Part::Sag | Part::Knock) {
         match fit.form.fault {

@@ -2,7 +2,7 @@
 
 use super::exposure::Night;
 use super::fit::{Fit, LONGEST, SHORTEST};
-use super::motion::{Fault, Form, PERIOD};
+use super::motion::{Fault, Form, HARMONIC, PERIOD};
 
 /// Gusts that are tried, pixels.
 const GUSTS_PX: [f64; 6] = [0.8, 1.6, 3.2, 6.4, 12.8, 25.6];
@@ -12,6 +12,8 @@ const STRETCHED: f64 = 2.5;
 const BEST_SWINGS: usize = 6;
 /// Periods looked at for a swing beside a fault.
 const PERIODS: usize = 14;
+/// Fewer frames leave a swing that is no pure sine as many numbers as they have themselves (own choice).
+const FRAMES_FOR_HARMONIC: usize = 6;
 /// Ways of a fault that are followed to their best.
 const BEST_WAYS: usize = 8;
 
@@ -22,6 +24,7 @@ pub(super) fn all_fits(night: &Night) -> Vec<Fit> {
         let plain = best_of(night, starts_without_swing(&faults), BEST_WAYS);
         let swinging = best_of(night, starts_with_swing(night, &faults), BEST_SWINGS);
         fits.extend(plain);
+        fits.extend(no_pure_sine(night, &swinging));
         fits.extend(swinging);
     }
     let windy = windy(night, &fits);
@@ -94,6 +97,7 @@ fn starts_without_swing(faults: &Starts) -> Vec<(Form, Vec<f64>)> {
     let start = |(fault, own): &(Fault, Vec<f64>)| {
         let form = Form {
             swings: false,
+            harmonic: false,
             fault: *fault,
         };
         let mut x = vec![20.0, 20.0, 0.0];
@@ -124,9 +128,10 @@ fn starts_with_swing(night: &Night, faults: &Starts) -> Vec<(Form, Vec<f64>)> {
             };
             let form = Form {
                 swings: true,
+                harmonic: false,
                 fault: *fault,
             };
-            let mut x = vec![20.0, 20.0, 0.0, 1.0, 1.0, period.ln(), 0.0, 0.0];
+            let mut x = vec![20.0, 20.0, 0.0, 1.0, 1.0, period.ln()];
             x.extend(own);
             starts.push((form, x));
         }
@@ -167,6 +172,20 @@ fn first_look(night: &Night, form: Form, x: &[f64]) -> Option<(f64, Vec<f64>)> {
         Fault::Slack | Fault::Sag => night.few_steps(form, x, 3),
         _ => night.few_steps(form, x, 1),
     }
+}
+
+/// The likeliest swing, where there are frames enough to see that it is no pure sine.
+fn no_pure_sine(night: &Night, swinging: &[Fit]) -> Option<Fit> {
+    let enough = night.frames.len() >= FRAMES_FOR_HARMONIC;
+    let best = swinging.iter().filter(|_| enough);
+    let best = best.max_by(|a, b| a.evidence.total_cmp(&b.evidence))?;
+    let form = Form {
+        harmonic: true,
+        ..best.form
+    };
+    let mut x = best.x.clone();
+    x.splice(HARMONIC..HARMONIC, [0.0; 2]);
+    night.fit(form, &x, 0.0)
 }
 
 /// The best account of each kind with gusts besides.
