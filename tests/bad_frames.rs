@@ -166,6 +166,8 @@ fn damaged_raw_files_are_refused() {
     assert_refused("ring.dng", BadFile, &["lead in a circle"]);
     assert_refused("lying_table.cr3", BadFile, &["4000000000 rows"]);
     assert_refused("heap_in_heap.crw", BadFile, &["lead in a circle"]);
+    assert_refused("own_table.iiq", BadFile, &["claims 1073741823 entries"]);
+    assert_refused("encrypted.arw", BadFile, &["claims 805306368 values"]);
     assert_refused("many_values.dng", BadFile, &["65535 values a pixel"]);
     assert_refused(
         "white_below_black.dng",

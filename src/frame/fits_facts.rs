@@ -7,18 +7,19 @@ use super::facts::{Facts, exposure_of, focal_length_of, pitch_of, text_of};
 use super::fits_header::Cards;
 use super::orientation::Orientation;
 use crate::error::Warning;
-use crate::units::{Angle, Site};
+use crate::units::{Angle, Seconds, Site};
 
 /// All facts of a header; keywords that hold nonsense count as absent.
 ///
-/// Keywords beyond the standard (EXPTIME, FOCALLEN, XPIXSZ, SITELAT, ROWORDER and so on) are in
-/// common use by camera programs (common practice, no source). XPIXSZ includes the binning.
+/// Of [FITS] 4.0, sections 4.4.2 and 9 (all of it from memory, the text was not at hand): DATE-OBS, DATE-BEG, DATE-AVG, MJD-OBS, MJD-BEG, TIMESYS,
+/// TIMEUNIT, XPOSURE, OBSGEO-B, -L, -H and -X, -Y, -Z, INSTRUME, TELESCOP. The standard has no words
+/// for focal length, pixel size, row order or kind of picture; EXPTIME, EXPOSURE, TIME-OBS, UT, FOCALLEN,
+/// XPIXSZ, PIXSIZE1, SITELAT, LAT-OBS, LATITUDE and their like, ROWORDER and IMAGETYP are in common
+/// use by camera programs (common practice, no source). XPIXSZ includes the binning.
 pub(super) fn facts_of_cards(cards: &Cards) -> Facts {
     Facts {
         utc: start_of(cards),
-        exposure: cards
-            .first_number(&["EXPTIME", "EXPOSURE", "XPOSURE"])
-            .and_then(exposure_of),
+        exposure: length_of(cards),
         focal_length: cards.number("FOCALLEN").and_then(focal_length_of),
         tag_pitch: cards
             .first_number(&["XPIXSZ", "PIXSIZE1"])
@@ -60,7 +61,7 @@ pub(super) fn doubts_of_cards(cards: &Cards) -> Vec<Warning> {
     });
     let scale = cards
         .text("TIMESYS")
-        .filter(|scale| !scale.eq_ignore_ascii_case("UTC"))
+        .filter(|scale| !is_utc(scale))
         .map(|scale| format!("the times are in {scale}, taken as UTC: hour angles may be off by a minute, 15 arcmin"));
     [order, binned, scale]
         .into_iter()
@@ -85,38 +86,105 @@ fn row_order(cards: &Cards) -> Option<RowOrder> {
     }
 }
 
-/// DATE-OBS, with TIME-OBS or UT where it holds the date alone; else DATE-BEG; else the middle of
-/// the exposure (DATE-AVG) less its half.
+/// Whether a time scale is UTC, but for a second: [FITS] 4.0 section 9.2 lets a scale name its
+/// realisation in brackets, and keeps GMT, UT and UT1 beside UTC. Without TIMESYS it is UTC.
+fn is_utc(scale: &str) -> bool {
+    let bare = scale.split('(').next().unwrap_or(scale).trim();
+    let near = ["UTC", "GMT", "UT", "UT1"];
+    near.into_iter().any(|name| bare.eq_ignore_ascii_case(name))
+}
+
+/// EXPTIME or EXPOSURE; or XPOSURE, which [FITS] 4.0 section 9 counts in TIMEUNIT, seconds where that
+/// is absent.
+fn length_of(cards: &Cards) -> Option<Seconds> {
+    let unit = match cards.text("TIMEUNIT") {
+        None | Some("s") => Some(1.0),
+        Some("min") => Some(60.0),
+        Some("h") => Some(3600.0),
+        Some("d") => Some(86_400.0),
+        Some(_) => None,
+    };
+    let common = || cards.first_number(&["EXPTIME", "EXPOSURE"]);
+    let standard = || Some(cards.number("XPOSURE")? * unit?);
+    common().or_else(standard).and_then(exposure_of)
+}
+
+/// DATE-OBS, with TIME-OBS or UT where it holds the date alone; else DATE-BEG, MJD-OBS or MJD-BEG; else
+/// the middle of the exposure (DATE-AVG) less its half.
+///
+/// [FITS] 4.0 section 9 calls DATE-OBS and MJD-OBS the start "unless noted otherwise"; the start
+/// by name is DATE-BEG. Where both are there and differ, camera programs mean DATE-OBS (common
+/// practice, no source).
 fn start_of(cards: &Cards) -> Option<jiff::Timestamp> {
     let date = cards.text("DATE-OBS");
     let time = cards.text("TIME-OBS").or(cards.text("UT"));
     let joined = date.zip(time).map(|(date, time)| format!("{date}T{time}"));
     let middle = || {
-        let half = exposure_of(cards.first_number(&["EXPTIME", "EXPOSURE"])?)?.s() / 2.0;
+        let half = length_of(cards)?.s() / 2.0;
         let half = SignedDuration::try_from_secs_f64(half).ok()?;
         fits_time(cards.text("DATE-AVG")?)?.checked_sub(half).ok()
     };
     date.and_then(fits_time)
         .or_else(|| fits_time(&joined?))
         .or_else(|| fits_time(cards.text("DATE-BEG")?))
+        .or_else(|| time_of_day_number(cards.first_number(&["MJD-OBS", "MJD-BEG"])?))
         .or_else(middle)
 }
 
-/// Latitude and longitude in degrees, as numbers or as "+51 28 40.1" or "51:28:40.1".
+/// UTC of a modified Julian date: days since 1858 November 17, 0 h.
+fn time_of_day_number(mjd: f64) -> Option<jiff::Timestamp> {
+    /// 1970 January 1.
+    const EPOCH_MJD: f64 = 40_587.0;
+    let since = SignedDuration::try_from_secs_f64((mjd - EPOCH_MJD) * 86_400.0).ok()?;
+    // A number of days tells some millionths of a second.
+    let since = since.round(jiff::Unit::Millisecond).ok()?;
+    jiff::Timestamp::UNIX_EPOCH.checked_add(since).ok()
+}
+
+/// Latitude and longitude in degrees, as numbers or as "+51 28 40.1" or "51:28:40.1"; or the place in
+/// metres from the middle of the Earth ([FITS] 4.0 section 9.2).
 fn site_of(cards: &Cards) -> Option<Site> {
     let angle = |keywords: &[&str]| {
         keywords
             .iter()
             .find_map(|keyword| sexagesimal(cards.text(keyword)?))
     };
-    let latitude = angle(&["SITELAT", "OBSGEO-B", "LAT-OBS", "LATITUDE"])?;
-    let longitude = angle(&["SITELONG", "OBSGEO-L", "LONG-OBS", "LONGITUD"])?;
+    let latitude = angle(&["SITELAT", "OBSGEO-B", "LAT-OBS", "LATITUDE"]);
+    let longitude = angle(&["SITELONG", "OBSGEO-L", "LONG-OBS", "LONGITUD"]);
+    let (Some(latitude), Some(longitude)) = (latitude, longitude) else {
+        let axes = ["OBSGEO-X", "OBSGEO-Y", "OBSGEO-Z"].map(|axis| cards.number(axis));
+        return geodetic(axes[0]?, axes[1]?, axes[2]?);
+    };
     let height = cards.first_number(&["SITEELEV", "OBSGEO-H", "ALT-OBS"]);
     if latitude == 0.0 && longitude == 0.0 {
         return None;
     }
     Site::new(Angle::from_deg(latitude), Angle::from_deg(longitude))
         .map(|site| site.at_height_m(height.unwrap_or(0.0)))
+}
+
+/// The site at a place in the frame that turns with the Earth, metres; `None` far from its surface.
+///
+/// Method: the latitude from the height of an earlier round, five times; each round makes the error
+/// some hundred times smaller. Ellipsoid: GRS 80 ([IERS], chapter 1, from memory).
+fn geodetic(x: f64, y: f64, z: f64) -> Option<Site> {
+    const EQUATOR_M: f64 = 6_378_137.0;
+    const FLATTENING: f64 = 1.0 / 298.257_222_101;
+    const SQUARED: f64 = FLATTENING * (2.0 - FLATTENING);
+    let from_axis = x.hypot(y);
+    let surface = (6.3e6..6.4e6).contains(&from_axis.hypot(z));
+    let mut latitude = z.atan2(from_axis * (1.0 - SQUARED));
+    let mut height_m = 0.0;
+    for _ in 0..5 {
+        let (sin, cos) = latitude.sin_cos();
+        let across = EQUATOR_M / (1.0 - SQUARED * sin * sin).sqrt();
+        height_m = from_axis * cos + z * sin - EQUATOR_M * EQUATOR_M / across;
+        let share = 1.0 - SQUARED * across / (across + height_m);
+        latitude = z.atan2(from_axis * share);
+    }
+    let longitude = Angle::from_rad(y.atan2(x));
+    let site = Site::new(Angle::from_rad(latitude), longitude).filter(|_| surface)?;
+    Some(site.at_height_m(height_m))
 }
 
 /// Degrees with optional minutes and seconds; the sign in front counts for all, also of "-0".
@@ -202,6 +270,40 @@ mod tests {
             ])),
             []
         );
+    }
+
+    #[test]
+    fn the_keywords_of_the_standard_alone_tell_start_length_and_site() {
+        // The site: 47.213 N, 11.386 E, 840 m by the closed formula on the same ellipsoid.
+        let facts = facts_of_cards(&cards(&[
+            "MJD-OBS =       61218.75000000",
+            "TIMEUNIT= 'min'",
+            "XPOSURE =                  1.5",
+            "OBSGEO-X=           4255478.46",
+            "OBSGEO-Y=            856972.94",
+            "OBSGEO-Z=           4658498.63",
+        ]));
+        assert_eq!(facts.utc.unwrap().to_string(), "2026-06-27T18:00:00Z");
+        assert_eq!(facts.exposure.unwrap().s(), 90.0);
+        let site = facts.site.unwrap();
+        assert!((site.latitude().deg() - 47.213).abs() < 1e-6);
+        assert!((site.longitude().deg() - 11.386).abs() < 1e-6);
+        assert!((site.height_m() - 840.0).abs() < 0.1);
+        // Seconds of common practice do not follow TIMEUNIT, and no unit is guessed.
+        let common = cards(&["EXPTIME = 30", "TIMEUNIT= 'd'"]);
+        assert_eq!(length_of(&common).unwrap().s(), 30.0);
+        assert_eq!(length_of(&cards(&["XPOSURE = 1", "TIMEUNIT= 'a'"])), None);
+        assert!(geodetic(0.0, 0.0, 0.0).is_none() && geodetic(1.0, 2.0, 3.0).is_none());
+    }
+
+    #[test]
+    fn scales_that_are_utc_but_for_a_second_raise_no_doubt() {
+        for scale in ["UTC", "utc", "UTC(NIST)", "GMT", "UT", "UT1"] {
+            assert!(is_utc(scale), "{scale}");
+        }
+        for scale in ["TAI", "TT", "TT(TAI)", "GPS", "TDB", "LOCAL"] {
+            assert!(!is_utc(scale), "{scale}");
+        }
     }
 
     #[test]

@@ -40,6 +40,8 @@ mod raw;
 mod raw_claims;
 #[cfg(feature = "raw")]
 mod raw_facts;
+#[cfg(feature = "raw")]
+mod raw_tables;
 mod read;
 mod samples;
 mod sensor;

@@ -7,6 +7,7 @@
 use super::Format;
 use super::decoded::damaged;
 use super::directories::{Directory, Reader};
+use super::raw_tables::{claim_of_own_table, encrypted_directory};
 use crate::error::Error;
 
 /// Claims up to this size, or that of the file, are let pass: what they cost is soon given back.
@@ -78,13 +79,18 @@ fn check_chain(reader: Reader<'_>) -> Result<(), Error> {
             break;
         };
         check_directory(&directory)?;
+        if let Some(what) = claim_of_own_table(&directory, most_in(reader)) {
+            return Err(claim(&what));
+        }
         for below in below(&directory) {
             if let Some(directory) = reader.directory(below) {
                 check_directory(&directory)?;
                 check_makers_note(&directory)?;
+                check_encrypted(&directory)?;
             }
         }
         check_makers_note(&directory)?;
+        check_encrypted(&directory)?;
         next = directory.next;
     }
     Ok(())
@@ -131,9 +137,25 @@ fn is_profile(bytes: &[u8], start: usize) -> bool {
     bytes.get(start.saturating_add(36)..start.saturating_add(40)) == Some(b"acsp")
 }
 
+/// Bytes beyond which a claim is absurd.
+fn most_in(reader: Reader<'_>) -> u64 {
+    PATIENCE.max(reader.bytes.len() as u64)
+}
+
+/// The directory that is hidden in the private one.
+fn check_encrypted(holder: &Directory<'_>) -> Result<(), Error> {
+    let Some(bytes) = encrypted_directory(holder) else {
+        return Ok(());
+    };
+    match Reader::of(&bytes, true).directory(0) {
+        Some(directory) => check_directory(&directory),
+        None => Ok(()),
+    }
+}
+
 /// Refuses entries that claim absurdly much.
 fn check_directory(directory: &Directory<'_>) -> Result<(), Error> {
-    let most = PATIENCE.max(directory.reader.bytes.len() as u64);
+    let most = most_in(directory.reader);
     for entry in directory.entries().take(MOST_ENTRIES) {
         if entry.bytes() > most {
             return Err(claim(&format!("an entry claims {} values", entry.count)));

@@ -8,8 +8,9 @@
 
 use std::sync::OnceLock;
 
-use nalgebra::{DMatrix, Matrix2, Matrix3, Rotation3, Vector3};
+use nalgebra::{Matrix2, Matrix3, Rotation3, Vector3};
 
+use super::envelope::Envelope;
 use super::joint::{Frame, Joint, Outcome, Place, Seen};
 use super::lens::Lens;
 use super::smear::smear_of;
@@ -41,9 +42,10 @@ pub struct Attitudes {
     /// One a frame; `None` where too few stars reach it.
     pub frames: Vec<Option<FrameAttitude>>,
     /// Inverse covariance of the rotation vectors of all solved frames together, in their order,
-    /// three rows a frame, 1 / square radians; places, lens and air are fitted along. Singular (but
-    /// for a very loose hold) in the turns that no star with a name tells.
-    pub information: DMatrix<f64>,
+    /// three rows a frame, 1 / square radians, and behind them rows of what they share (places of
+    /// stars, lens, air), which is to be eliminated. Singular (but for a very loose hold) in the turns
+    /// that no star with a name tells.
+    pub information: Envelope,
     /// The lens as the stars would have it.
     pub lens: Lens,
 }
@@ -532,7 +534,7 @@ mod tests {
         let off = crate::sky::rotation::rotation_vector(&(found * truth.inverse()));
         // 0.05 px over root 80 across, at some 800 px about the line of sight; five sigma.
         assert!(off.norm() < 5e-5, "{off}");
-        let covariance = solved.information.try_inverse().unwrap();
+        let covariance = solved.information.dense().try_inverse().unwrap();
         assert!(covariance[(3, 3)] > 0.0 && covariance[(3, 3)].sqrt() < 1e-4);
     }
 }

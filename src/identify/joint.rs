@@ -9,11 +9,12 @@
 
 use std::sync::OnceLock;
 
-use nalgebra::{Cholesky, DMatrix, Dyn, Matrix2, Matrix2x6, Matrix3, Matrix3x2, Matrix6};
+use nalgebra::{Matrix2, Matrix2x6, Matrix3, Matrix3x2, Matrix6};
 use nalgebra::{Rotation3, Vector2, Vector3, Vector6};
 use rayon::prelude::*;
 
 use super::attitude::{Anchor, Reference};
+use super::envelope::{Envelope, Factor};
 use super::lens::Lens;
 use super::reduced::{Hold, Reduced, Row};
 use super::weighing::{CUT, Sized, Tally, common_variance, frame_variances, robust_scale, weigh};
@@ -68,8 +69,8 @@ pub(super) struct Joint<'a> {
 pub(super) struct Outcome {
     /// Of each frame with all else held.
     pub(super) own: Vec<Matrix3<f64>>,
-    /// Of all frames' rotation vectors together, all else eliminated.
-    pub(super) information: DMatrix<f64>,
+    /// Of all frames' rotation vectors together and what they share.
+    pub(super) information: Envelope,
     /// Residuals of each frame.
     pub(super) tallies: Vec<Tally>,
 }
@@ -107,9 +108,8 @@ impl Joint<'_> {
         // 3.
         let variances = frame_variances(&tallies, common);
         let linear = self.settle(&variances, &mut cut_scale)?;
-        let matrix = self.held(linear.reduced.matrix());
         Some(Outcome {
-            information: linear.reduced.frames_information(&matrix)?,
+            information: self.held(linear.reduced.matrix()?),
             own: linear.reduced.own,
             tallies: linear.tallies,
         })
@@ -117,14 +117,14 @@ impl Joint<'_> {
 
     /// Steps until nothing moves any more; returns the equations there.
     fn settle(&mut self, variances: &[f64], cut_scale: &mut f64) -> Option<Linear> {
-        let mut factor: Option<Cholesky<f64, Dyn>> = None;
+        let mut factor: Option<Factor> = None;
         let mut before = f64::INFINITY;
         for _ in 0..MAX_ROUNDS {
             let linear = self.linear(variances, cut_scale)?;
             // The factor of an earlier round serves while steps shrink fast with it.
             let usable = match factor.take() {
                 Some(factor) => factor,
-                None => self.held(linear.reduced.matrix()).cholesky()?,
+                None => self.held(linear.reduced.matrix()?).cholesky()?,
             };
             let step = linear.reduced.step(&usable);
             let size = step_size(&linear.reduced, &step.frames);
@@ -140,17 +140,15 @@ impl Joint<'_> {
     }
 
     /// The matrix with the reference frame held.
-    fn held(&self, mut matrix: DMatrix<f64>) -> DMatrix<f64> {
+    fn held(&self, mut matrix: Envelope) -> Envelope {
         let named = self.stars.iter().any(|star| star.anchor.is_some());
-        let sigma = if named {
+        let sigma: f64 = if named {
             NAMED_REFERENCE_SIGMA
         } else {
             REFERENCE_SIGMA
         };
-        for part in 0..3 {
-            let at = 3 * self.held_frame + part;
-            matrix[(at, at)] += sigma.powi(-2);
-        }
+        let hold = Matrix3::identity() * sigma.powi(-2);
+        matrix.add_block(3 * self.held_frame, &hold);
         matrix
     }
 

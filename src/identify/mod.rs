@@ -16,6 +16,7 @@ pub mod attitude;
 pub mod between;
 mod chance;
 mod duos;
+pub mod envelope;
 mod fit;
 mod grid;
 pub mod hint;

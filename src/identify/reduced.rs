@@ -4,16 +4,21 @@
 //! all frames share (logarithm of the focal length, both radial distortions, the lens's centre,
 //! strength of the air).
 //! A star's place has two numbers and touches only the frames that see it; it is taken out at
-//! once, so that the matrix has three rows a frame however many stars there are.
+//! once, so that the matrix has three rows a frame however many stars there are. In a long night
+//! that ties every frame to every other. There, stars that are seen for long stay in, as rows behind
+//! the frames: what the others leave lies along the diagonal, and memory grows with the frames, not
+//! with their square. The solution is the same.
 
-use nalgebra::{
-    DMatrix, DVector, Matrix2, Matrix2x3, Matrix2x6, Matrix3, Matrix3x6, Matrix6, Matrix6x2,
-};
-use nalgebra::{Vector2, Vector3, Vector6};
+use nalgebra::{DMatrix, DVector, Matrix2, Matrix2x3, Matrix2x6, Matrix3, Matrix3x6, Matrix6};
+use nalgebra::{Matrix6x2, Vector2, Vector3, Vector6};
 use rayon::prelude::*;
+
+use super::envelope::{Envelope, Factor};
 
 /// Numbers that all frames share.
 pub(super) const N_COMMON: usize = 6;
+/// Least span, in frames, that is tried as the limit between stars taken out and stars that stay in.
+const NARROWEST: usize = 8;
 
 /// One star in one frame, made linear: `off = to_frame f + to_star s + to_common c + noise`.
 #[derive(Clone, Copy)]
@@ -136,35 +141,63 @@ impl Reduced {
         }
     }
 
-    /// The matrix of all frames and the common block, lower triangle.
-    ///
-    /// Method: frame by frame, in parallel; a frame's three rows are summed over its stars in
-    /// order, so that the sums do not depend on the number of threads.
-    pub(super) fn matrix(&self) -> DMatrix<f64> {
-        let rows: Vec<[Vec<f64>; 3]> = (0..self.n_frames)
-            .into_par_iter()
-            .map(|frame| self.rows_of(frame))
-            .collect();
-        let size = 3 * self.n_frames + N_COMMON;
-        let mut matrix = DMatrix::zeros(size, size);
-        for (frame, rows) in rows.iter().enumerate() {
-            for (part, row) in rows.iter().enumerate() {
-                for (column, value) in row.iter().enumerate() {
-                    matrix[(3 * frame + part, column)] = *value;
-                }
-            }
-        }
-        self.fill_common(&mut matrix);
-        matrix
+    /// The matrix: frames, stars that stay in (whitened, two rows each), the common block.
+    pub(super) fn matrix(&self) -> Option<Envelope> {
+        self.matrix_with(self.window())
     }
 
-    /// The three rows of a frame up to its own block.
-    fn rows_of(&self, frame: usize) -> [Vec<f64>; 3] {
-        let length = 3 * (frame + 1);
+    /// Span, in frames, up to which stars are taken out.
+    ///
+    /// Method: multiplications of the factor by the width of the band and the rows behind it, for
+    /// doubled spans; the least wins.
+    fn window(&self) -> usize {
+        let rows = (3 * self.n_frames) as f64;
+        let work = |window: usize| {
+            let stay = self.stars.iter().filter(|star| star.span() > window);
+            let behind = 2.0 * stay.count() as f64;
+            let width = (3 * window) as f64;
+            let band = rows * width * width / 2.0 - width.powi(3) / 3.0;
+            band + behind * rows * (width + behind / 2.0) + behind.powi(3) / 6.0
+        };
+        let doubled = std::iter::successors(Some(NARROWEST), |window| Some(2 * window));
+        doubled
+            .take_while(|&window| window < self.n_frames)
+            .chain([self.n_frames])
+            .min_by(|&a, &b| work(a).total_cmp(&work(b)))
+            .unwrap_or(self.n_frames)
+    }
+
+    /// Method: frame by frame, in parallel; a frame's three rows are summed over its stars in
+    /// order, so that the sums do not depend on the number of threads.
+    fn matrix_with(&self, window: usize) -> Option<Envelope> {
+        let stay = |star: &usize| self.stars[*star].span() > window;
+        let staying: Vec<usize> = (0..self.stars.len()).filter(stay).collect();
+        let mut rows: Vec<Vec<f64>> = (0..self.n_frames)
+            .into_par_iter()
+            .flat_map_iter(|frame| self.rows_of(frame, window))
+            .collect();
+        for &star in &staying {
+            for part in 0..2 {
+                let star = &self.stars[star];
+                let mut row = star.columns[part].clone();
+                row.resize(rows.len() - 3 * star.first, 0.0);
+                row.push(1.0);
+                rows.push(row);
+            }
+        }
+        rows.extend(self.common_rows(&staying, window));
+        Envelope::from_rows(rows)
+    }
+
+    /// The three rows of a frame, from the first frame that it shares an eliminated star with.
+    fn rows_of(&self, frame: usize, window: usize) -> [Vec<f64>; 3] {
+        let stars = self.stars_of_frame[frame].iter().map(|&s| &self.stars[s]);
+        let stars: Vec<_> = stars.filter(|star| star.span() <= window).collect();
+        let start = stars.iter().map(|star| star.first).min().unwrap_or(frame);
+        let length = 3 * (frame + 1 - start);
         let mut rows = [vec![0.0; length], vec![0.0; length], vec![0.0; length]];
-        for &star in &self.stars_of_frame[frame] {
-            let StarBlock { first, columns, .. } = &self.stars[star];
-            let (begin, at) = (3 * first, 3 * (frame - first));
+        for StarBlock { first, columns, .. } in stars {
+            let (begin, at) = (3 * (first - start), 3 * (frame - first));
             for (part, row) in rows.iter_mut().enumerate() {
                 let (a, b) = (columns[0][at + part], columns[1][at + part]);
                 let seen = columns[0].iter().zip(&columns[1]);
@@ -174,39 +207,53 @@ impl Reduced {
             }
         }
         for (part, row) in rows.iter_mut().enumerate() {
-            for column in 0..3 {
-                row[3 * frame + column] += self.own[frame][(part, column)];
+            row.truncate(length - 2 + part);
+            for column in 0..=part {
+                row[length - 3 + column] += self.own[frame][(part, column)];
             }
         }
         rows
     }
 
-    fn fill_common(&self, matrix: &mut DMatrix<f64>) {
-        let last = 3 * self.n_frames;
-        for (frame, coupling) in self.frame_common.iter().enumerate() {
-            let mut block = matrix.fixed_view_mut::<N_COMMON, 3>(last, 3 * frame);
-            block.copy_from(&coupling.transpose());
-        }
+    fn common_rows(&self, staying: &[usize], window: usize) -> Vec<Vec<f64>> {
         let mut corner = self.common;
-        for star in &self.stars {
-            for part in 0..N_COMMON {
-                let (a, b) = (star.common[(part, 0)], star.common[(part, 1)]);
-                for (at, (u, v)) in star.columns[0].iter().zip(&star.columns[1]).enumerate() {
-                    matrix[(last + part, 3 * star.first + at)] -= a * u + b * v;
-                }
-            }
+        let out = |star: &&StarBlock| star.span() <= window;
+        for star in self.stars.iter().filter(out) {
             corner -= star.common * star.common.transpose();
         }
-        let mut block = matrix.fixed_view_mut::<N_COMMON, N_COMMON>(last, last);
-        block.copy_from(&corner);
+        let row_of = |part: usize| {
+            let coupling = |c: &Matrix3x6<f64>| [c[(0, part)], c[(1, part)], c[(2, part)]];
+            let mut row: Vec<f64> = self.frame_common.iter().flat_map(coupling).collect();
+            for star in self.stars.iter().filter(out) {
+                let (a, b) = (star.common[(part, 0)], star.common[(part, 1)]);
+                let seen = star.columns[0].iter().zip(&star.columns[1]);
+                for (sum, (u, v)) in row[3 * star.first..].iter_mut().zip(seen) {
+                    *sum -= a * u + b * v;
+                }
+            }
+            for &star in staying {
+                let common = &self.stars[star].common;
+                row.extend([common[(part, 0)], common[(part, 1)]]);
+            }
+            row.extend((0..=part).map(|column| corner[(part, column)]));
+            row
+        };
+        (0..N_COMMON).map(row_of).collect()
     }
 
     /// The step that solves the equations, with a factor of [`Reduced::matrix`] (this one's or
     /// that of an earlier round nearby).
-    pub(super) fn step(&self, factor: &nalgebra::Cholesky<f64, nalgebra::Dyn>) -> Step {
-        let solution = factor.solve(&self.right);
-        let block = |at: usize| -> Vector3<f64> { solution.fixed_rows::<3>(3 * at).into() };
-        let common: Vector6<f64> = solution.fixed_rows::<N_COMMON>(3 * self.n_frames).into();
+    pub(super) fn step(&self, factor: &Factor) -> Step {
+        // The right side has all stars taken out; rows of those that stay in have nothing to add.
+        let last = factor.size() - N_COMMON;
+        let mut solution = DMatrix::zeros(factor.size(), 1);
+        let frames = self.right.rows(0, 3 * self.n_frames);
+        solution.rows_mut(0, frames.len()).copy_from(&frames);
+        let shared = self.right.rows(3 * self.n_frames, N_COMMON);
+        solution.rows_mut(last, N_COMMON).copy_from(&shared);
+        factor.solve(&mut solution);
+        let block = |at: usize| -> Vector3<f64> { solution.fixed_view::<3, 1>(3 * at, 0).into() };
+        let common: Vector6<f64> = solution.fixed_view::<N_COMMON, 1>(last, 0).into();
         let star_step = |star: &StarBlock| {
             let mut left = star.right - star.common.transpose() * common;
             let seen = solution.rows(3 * star.first, star.columns[0].len());
@@ -222,26 +269,12 @@ impl Reduced {
             stars: self.stars.iter().map(star_step).collect(),
         }
     }
+}
 
-    /// Information of the frames alone, what they share eliminated too; whole symmetric matrix.
-    pub(super) fn frames_information(&self, matrix: &DMatrix<f64>) -> Option<DMatrix<f64>> {
-        let last = 3 * self.n_frames;
-        let corner: Matrix6<f64> = matrix.fixed_view::<N_COMMON, N_COMMON>(last, last).into();
-        let corner = Matrix6::from_fn(|i, k| corner[(i.max(k), i.min(k))]);
-        let inverse = corner.try_inverse()?;
-        let coupling = matrix.view((last, 0), (N_COMMON, last)).into_owned();
-        let taken = inverse * &coupling;
-        let mut information = matrix.view((0, 0), (last, last)).into_owned();
-        for column in 0..last {
-            for row in column..last {
-                let shared = coupling.fixed_view::<N_COMMON, 1>(0, row);
-                let value = information[(row, column)]
-                    - shared.dot(&taken.fixed_view::<N_COMMON, 1>(0, column));
-                information[(row, column)] = value;
-                information[(column, row)] = value;
-            }
-        }
-        Some(information)
+impl StarBlock {
+    /// Frames from the first that sees it to the last.
+    fn span(&self) -> usize {
+        self.columns[0].len() / 3
     }
 }
 
@@ -368,7 +401,8 @@ mod tests {
         let holds = |n: usize| (0..n).map(|_| hold()).collect::<Vec<_>>();
         let with = Reduced::new(&with, &holds(4), &common).expect("still to be solved");
         let without = Reduced::new(&without, &holds(3), &common).expect("to be solved");
-        assert!((with.matrix() - without.matrix()).norm() < 1e-12);
+        let dense = |reduced: &Reduced| reduced.matrix().unwrap().dense();
+        assert!((dense(&with) - dense(&without)).norm() < 1e-12);
     }
 
     #[test]
@@ -402,23 +436,53 @@ mod tests {
             step: Vector6::new(0.3, 0.0, -0.1, 0.2, 0.0, 0.1),
         };
         let reduced = Reduced::new(&rows, &holds, &common).unwrap();
-        let matrix = reduced.matrix();
-        let step = reduced.step(&matrix.clone().cholesky().unwrap());
-
         let (equations, right) = whole(&rows, &holds, &common);
         let inverse = equations.try_inverse().unwrap();
         let expected = &inverse * right;
-        let n = 3 * n_frames + N_COMMON;
-        for (frame, found) in step.frames.iter().enumerate() {
-            assert!((found - expected.fixed_rows::<3>(3 * frame)).norm() < 1e-9);
+        let (last, n) = (3 * n_frames, 3 * n_frames + N_COMMON);
+        // All stars taken out, those seen for long left in, all left in.
+        for window in [n_frames, 3, 0] {
+            let matrix = reduced.matrix_with(window).unwrap();
+            let step = reduced.step(&matrix.clone().cholesky().unwrap());
+            for (frame, found) in step.frames.iter().enumerate() {
+                assert!((found - expected.fixed_rows::<3>(3 * frame)).norm() < 1e-9);
+            }
+            assert!((step.common - expected.fixed_rows::<N_COMMON>(last)).norm() < 1e-9);
+            for (star, found) in step.stars.iter().enumerate() {
+                assert!((found - expected.fixed_rows::<2>(n + 2 * star)).norm() < 1e-9);
+            }
+            let covariance = matrix.dense().try_inverse().unwrap();
+            let of_frames = covariance.view((0, 0), (last, last));
+            assert!((of_frames - inverse.view((0, 0), (last, last))).norm() < 1e-9);
         }
-        assert!((step.common - expected.fixed_rows::<N_COMMON>(n - N_COMMON)).norm() < 1e-9);
-        for (star, found) in step.stars.iter().enumerate() {
-            assert!((found - expected.fixed_rows::<2>(n + 2 * star)).norm() < 1e-9);
-        }
-        let information = reduced.frames_information(&matrix).unwrap();
-        let covariance = information.try_inverse().unwrap();
-        let last = 3 * n_frames;
-        assert!((covariance - inverse.view((0, 0), (last, last))).norm() < 1e-9);
+    }
+
+    #[test]
+    fn stars_that_stay_for_a_whole_long_night_are_not_taken_out() {
+        let row = |star: usize| Row {
+            star,
+            off: Vector2::zeros(),
+            to_frame: Matrix2x3::new(1.0, 0.0, 0.2 * star as f64, 0.0, 1.0, -0.3),
+            to_star: Matrix2::identity(),
+            to_common: Matrix2x6::zeros(),
+            weight: Matrix2::identity(),
+        };
+        let common = Hold {
+            information: Matrix6::identity(),
+            step: Vector6::zeros(),
+        };
+        let hold = Hold {
+            information: Matrix2::identity(),
+            step: Vector2::zeros(),
+        };
+        let reduced = |n_frames: usize, n_stars: usize| {
+            let frame = || (0..n_stars).map(row).collect();
+            let rows: Vec<Vec<Row>> = (0..n_frames).map(|_| frame()).collect();
+            Reduced::new(&rows, &vec![hold; n_stars], &common).unwrap()
+        };
+        let long = reduced(300, 12);
+        assert!(long.window() < 300);
+        assert_eq!(long.matrix().unwrap().size(), 900 + 24 + N_COMMON);
+        assert_eq!(reduced(12, 300).matrix().unwrap().size(), 36 + N_COMMON);
     }
 }

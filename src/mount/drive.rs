@@ -1,7 +1,5 @@
 //! The record of the drive: drive angle against time, once the axis is known.
 
-use nalgebra::{DMatrix, DVector};
-
 use super::invert::DriveAngle;
 use super::slip::{DriveStep, find_step};
 use super::swing::{Swing, read_swing};
@@ -188,8 +186,11 @@ pub fn record_drive(stretches: &[Vec<DriveAngle>], doubt: Angle) -> Option<Drive
 /// 1-sigma of the mean rate, as a multiple of the sidereal rate, by what the drive angles' errors
 /// have in common beyond each one's own sigma: scale of the lens, strength of the air, axis.
 ///
-/// `covariance` holds all angles, one stretch after the other.
-pub fn shared_rate_sigma(stretches: &[Vec<DriveAngle>], covariance: &DMatrix<f64>) -> f64 {
+/// `variance_of` gives the variance of a sum of angles, each with its factor, a list a stretch.
+pub fn shared_rate_sigma(
+    stretches: &[Vec<DriveAngle>],
+    variance_of: &dyn Fn(&[Vec<f64>]) -> f64,
+) -> f64 {
     let mut weights = Vec::new();
     let (mut normal, mut by_own) = (0.0, 0.0);
     for stretch in stretches {
@@ -198,20 +199,20 @@ pub fn shared_rate_sigma(stretches: &[Vec<DriveAngle>], covariance: &DMatrix<f64
         } else {
             weighted_center(stretch).0
         };
+        let mut own = Vec::with_capacity(stretch.len());
         for angle in stretch {
             let time = (angle.mid - center) * AngularRate::SIDEREAL.rad_per_s();
             let weight = time * angle.sigma.powi(-2);
             normal += weight * time;
             by_own += (weight * angle.sigma).powi(2);
-            weights.push(weight);
+            own.push(weight);
         }
+        weights.push(own);
     }
-    let weights = DVector::from_vec(weights);
-    if normal <= 0.0 || covariance.nrows() != weights.len() {
+    if normal <= 0.0 {
         return 0.0;
     }
-    let whole = weights.dot(&(covariance * &weights));
-    (whole - by_own).max(0.0).sqrt() / normal
+    (variance_of(&weights) - by_own).max(0.0).sqrt() / normal
 }
 
 fn weighted_center(stretch: &[DriveAngle]) -> (f64, f64) {
@@ -288,6 +289,7 @@ fn swing_of(residuals: &[DriveResidual]) -> Measured<Angle> {
 mod tests {
     use super::*;
     use nalgebra::Vector3;
+    use nalgebra::{DMatrix, DVector};
 
     fn angles(rate: f64, extra: &[f64]) -> Vec<DriveAngle> {
         let spin = AngularRate::SIDEREAL.rad_per_s();
@@ -353,13 +355,19 @@ mod tests {
         let spin = AngularRate::SIDEREAL.rad_per_s();
         let all: Vec<&DriveAngle> = stretches.iter().flatten().collect();
         let own = DMatrix::from_diagonal(&DVector::from_fn(7, |row, _| all[row].sigma.powi(2)));
-        assert!(shared_rate_sigma(&stretches, &own) < 1e-9);
+        let sigma = |stretches: &[Vec<DriveAngle>], covariance: &DMatrix<f64>| {
+            shared_rate_sigma(stretches, &|weights| {
+                let weights = DVector::from_vec(weights.concat());
+                weights.dot(&(covariance * &weights))
+            })
+        };
+        assert!(sigma(&stretches, &own) < 1e-9);
         // A scale that is off by 1e-4 makes every angle longer by as much.
         let scale = DVector::from_fn(7, |row, _| 1e-4 * spin * all[row].mid);
         let shared = own + &scale * scale.transpose();
-        assert!((shared_rate_sigma(&stretches, &shared) - 1e-4).abs() < 1e-9);
+        assert!((sigma(&stretches, &shared) - 1e-4).abs() < 1e-9);
         // An offset of a whole record is no rate.
         let offset = DMatrix::from_element(7, 7, 1e-8);
-        assert!(shared_rate_sigma(&stretches[..1], &offset.view((0, 0), (4, 4)).into()) < 1e-9);
+        assert!(sigma(&stretches[..1], &offset.view((0, 0), (4, 4)).into()) < 1e-9);
     }
 }

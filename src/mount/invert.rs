@@ -5,13 +5,15 @@
 //! `theta` about the axis `a` (its northern end), and `p` is the small error of the reference
 //! itself, one for each stretch. The drive angles are eliminated (they act along `a` only), so the
 //! normal equations hold two numbers for the axis and three a stretch, however many frames there
-//! are. Frames whose turns share errors ([`Tie`]) are weighed together, others one by one.
+//! are. Frames whose turns share errors ([`Tie`]) are weighed together, others one by one: what they
+//! share is estimated along and eliminated as well.
 
 use std::collections::BTreeMap;
 
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn, Matrix3, Matrix3x2, Rotation3, Vector3};
+use nalgebra::{DMatrix, DVector, Matrix3, Matrix3x2, Rotation3, Vector3};
 
-use super::ties::Tie;
+use super::drive::shared_rate_sigma;
+use super::ties::{Shared, Tie};
 use crate::sky::rotation::{left_jacobian, rotation_vector};
 
 /// The camera's attitude in one frame, against the reference attitude of its stretch.
@@ -62,9 +64,9 @@ pub struct AxisFit {
     pub covariance: nalgebra::Matrix2<f64>,
     /// Drive angles, a list a stretch.
     pub drive: Vec<Vec<DriveAngle>>,
-    /// Covariance of all of them together, one list after the other, square radians, scaled by the
-    /// residuals: what frames share (lens, air, axis, reference) is in it.
-    pub drive_covariance: DMatrix<f64>,
+    /// What the frames share (lens, air, axis, reference) and the angles' own sigmas do not show, on
+    /// the mean rate of the drive: 1-sigma, scaled by the residuals.
+    pub shared_rate: f64,
     /// Sum of the weighted squares.
     pub chi_square: f64,
     /// Data minus parameters; zero where nothing is over to test the model with.
@@ -125,14 +127,22 @@ pub fn fit_axis_tied(stretches: &[Stretch], ties: &[Tie], start: Vector3<f64>) -
 }
 
 /// Frames whose turns are weighed together.
-struct Group {
-    /// Each frame as (stretch, turn within it).
-    members: Vec<(usize, usize)>,
-    /// Weight of their turns, three rows a frame.
-    weight: DMatrix<f64>,
+struct Group<'a> {
+    members: Vec<Member>,
+    /// What ties them; without it each stands alone.
+    tie: Option<&'a Tie>,
 }
 
-fn groups_of(stretches: &[Stretch], ties: &[Tie]) -> Option<Vec<Group>> {
+struct Member {
+    /// The frame as (stretch, turn within it).
+    of: (usize, usize),
+    /// Its place in the tie.
+    place: usize,
+    /// Inverse covariance of its own error, beside what it shares.
+    weight: Matrix3<f64>,
+}
+
+fn groups_of<'a>(stretches: &[Stretch], ties: &'a [Tie]) -> Option<Vec<Group<'a>>> {
     let mut alone: BTreeMap<usize, (usize, usize)> = BTreeMap::new();
     for (idx, stretch) in stretches.iter().enumerate() {
         alone.extend(
@@ -145,23 +155,34 @@ fn groups_of(stretches: &[Stretch], ties: &[Tie]) -> Option<Vec<Group>> {
     }
     let mut groups = Vec::new();
     for tie in ties {
-        let Some((frames, weight)) = tie.among(|frame| alone.contains_key(&frame)) else {
-            continue;
-        };
-        let members = frames
-            .iter()
-            .filter_map(|frame| alone.remove(frame))
+        let wanted = tie.frames().iter().enumerate();
+        let members: Vec<Member> = wanted
+            .filter_map(|(place, frame)| {
+                Some(Member {
+                    of: alone.remove(frame)?,
+                    place,
+                    weight: tie.floor(place),
+                })
+            })
             .collect();
-        groups.push(Group { members, weight });
+        if !members.is_empty() {
+            groups.push(Group {
+                members,
+                tie: Some(tie),
+            });
+        }
     }
-    for member in alone.into_values() {
-        let own = stretches[member.0].turns[member.1]
-            .covariance
-            .try_inverse()?;
-        groups.push(Group {
-            members: vec![member],
-            weight: DMatrix::from_iterator(3, 3, own.iter().copied()),
-        });
+    let single = |of: (usize, usize)| {
+        Some(Member {
+            of,
+            place: 0,
+            weight: stretches[of.0].turns[of.1].covariance.try_inverse()?,
+        })
+    };
+    let members: Option<Vec<Member>> = alone.into_values().map(single).collect();
+    let members = members?;
+    if !members.is_empty() {
+        groups.push(Group { members, tie: None });
     }
     Some(groups)
 }
@@ -180,11 +201,14 @@ struct Equations {
     groups: Vec<GroupEquations>,
 }
 
-/// What the drive angles of a group add: their own equations, and how the others enter them.
+/// What a group's frames leave over, and what of it is tied to other frames.
 struct GroupEquations {
-    factor: Cholesky<f64, Dyn>,
-    coupling: DMatrix<f64>,
-    right: DVector<f64>,
+    /// Derivatives of the frames by axis and references, three rows a frame, and their residuals
+    /// in the last column.
+    data: DMatrix<f64>,
+    /// Errors that the frames share, for each column of `data`.
+    tied: DMatrix<f64>,
+    shared: Option<Shared>,
     /// Weighted square of the group's residuals as they are.
     chi_square: f64,
 }
@@ -216,6 +240,7 @@ impl State {
         let equations = self.equations(stretches, groups, &basis)?;
         let solution = equations.normal.cholesky()?.solve(&equations.right);
         let tangent = basis * solution.fixed_rows::<2>(0);
+        let previous = self.axis;
         // Long steps are shortened: the linear model holds within a few degrees.
         let shorten = (0.1 / tangent.norm().max(0.1)).min(1.0);
         self.axis = (self.axis + tangent * shorten).normalize();
@@ -223,11 +248,14 @@ impl State {
             let correction: Vector3<f64> = solution.fixed_rows::<3>(2 + 3 * idx).into();
             *reference += correction;
         }
+        let with_residual = (-&solution).push(1.0);
         for (group, equations) in groups.iter().zip(&equations.groups) {
-            let left = &equations.right - &equations.coupling * &solution;
-            let angles = equations.factor.solve(&left);
-            for (&(stretch, at), angle) in group.members.iter().zip(angles.iter()) {
-                self.angles[stretch][at] += angle;
+            let left = (&equations.data - &equations.tied) * &with_residual;
+            for (row, member) in group.members.iter().enumerate() {
+                let along = member.weight * previous;
+                let left: Vector3<f64> = left.fixed_rows::<3>(3 * row).into();
+                let (stretch, at) = member.of;
+                self.angles[stretch][at] -= along.dot(&left) / along.dot(&previous);
             }
         }
         Some(tangent.norm())
@@ -269,8 +297,9 @@ impl State {
     }
 
     /// Numbered steps: 1. residuals and derivatives of the group's frames by axis and references;
-    /// 2. their weighted products; 3. the drive angles' own equations (an angle turns its frame by
-    /// minus the axis); 4. what is left for axis and references once the angles have taken theirs.
+    /// 2. their weights without what an angle absorbs (it turns its frame by minus the axis);
+    /// 3. the errors that the frames share; 4. what is left for axis and references once angles and
+    /// shared errors have taken theirs.
     fn add_group(
         &self,
         stretches: &[Stretch],
@@ -279,52 +308,72 @@ impl State {
         normal: &mut DMatrix<f64>,
         right: &mut DVector<f64>,
     ) -> Option<GroupEquations> {
-        let n = group.members.len();
         // 1.
-        let mut residual = DVector::zeros(3 * n);
-        let mut design = DMatrix::zeros(3 * n, normal.ncols());
-        for (row, &(stretch, at)) in group.members.iter().enumerate() {
+        let n = normal.ncols();
+        let data = self.data(stretches, group, basis, n);
+        // 2.
+        let across: Vec<Matrix3<f64>> = group
+            .members
+            .iter()
+            .map(|member| {
+                let along = member.weight * self.axis;
+                member.weight - along * along.transpose() / along.dot(&self.axis)
+            })
+            .collect();
+        let mut weighted = data.clone();
+        for (row, across) in across.iter().enumerate() {
+            let mut block = weighted.rows_mut(3 * row, 3);
+            let product = across * &block;
+            block.copy_from(&product);
+        }
+        // 3.
+        let shared = match group.tie {
+            Some(tie) => {
+                let places = group.members.iter().map(|member| member.place);
+                let weights: Vec<_> = places.zip(across).collect();
+                Some(tie.shared(&weights)?)
+            }
+            None => None,
+        };
+        let tied = shared.as_ref().map_or_else(
+            || DMatrix::zeros(data.nrows(), data.ncols()),
+            |shared| shared.part(&weighted),
+        );
+        // 4.
+        let left = weighted.transpose() * (&data - &tied);
+        *normal += left.view((0, 0), (n, n));
+        *right += left.view((0, n), (n, 1));
+        Some(GroupEquations {
+            data,
+            tied,
+            shared,
+            chi_square: left[(n, n)],
+        })
+    }
+
+    /// Derivatives of a group's frames by axis and references, and their residuals behind them.
+    fn data(
+        &self,
+        stretches: &[Stretch],
+        group: &Group,
+        basis: &Matrix3x2<f64>,
+        n: usize,
+    ) -> DMatrix<f64> {
+        let mut data = DMatrix::zeros(3 * group.members.len(), n + 1);
+        for (row, member) in group.members.iter().enumerate() {
+            let (stretch, at) = member.of;
             let (angle, reference) = (self.angles[stretch][at], self.references[stretch]);
             let left_over = self.residual(&stretches[stretch].turns[at], angle, reference);
-            residual.fixed_rows_mut::<3>(3 * row).copy_from(&left_over);
             let by_axis = left_jacobian(self.axis * -angle) * basis * -angle;
-            design
-                .fixed_view_mut::<3, 2>(3 * row, 0)
-                .copy_from(&by_axis);
             let driven = Rotation3::new(self.axis * -angle);
             let by_reference = driven.matrix() * left_jacobian(reference);
-            let mut block = design.fixed_view_mut::<3, 3>(3 * row, 2 + 3 * stretch);
-            block.copy_from(&by_reference);
+            let mut rows = data.fixed_rows_mut::<3>(3 * row);
+            rows.fixed_columns_mut::<2>(0).copy_from(&by_axis);
+            rows.fixed_columns_mut::<3>(2 + 3 * stretch)
+                .copy_from(&by_reference);
+            rows.fixed_columns_mut::<1>(n).copy_from(&left_over);
         }
-        // 2.
-        let weighted_design = &group.weight * &design;
-        let weighted_residual = &group.weight * &residual;
-        // 3.
-        let along = |column: nalgebra::DVectorView<'_, f64>, row: usize| {
-            -self.axis.dot(&column.fixed_rows::<3>(3 * row))
-        };
-        let coupling = DMatrix::from_fn(n, design.ncols(), |row, column| {
-            along(weighted_design.column(column), row)
-        });
-        let angle_right = DVector::from_fn(n, |row, _| along(weighted_residual.column(0), row));
-        let angle_normal = DMatrix::from_fn(n, n, |row, column| {
-            let block = group.weight.fixed_view::<3, 3>(3 * row, 3 * column);
-            self.axis.dot(&(block * self.axis))
-        });
-        let factor = angle_normal.cholesky()?;
-        // 4.
-        *normal +=
-            design.transpose() * weighted_design - coupling.transpose() * factor.solve(&coupling);
-        *right += design.transpose() * &weighted_residual
-            - coupling.transpose() * factor.solve(&angle_right);
-        let chi_square =
-            residual.dot(&weighted_residual) - angle_right.dot(&factor.solve(&angle_right));
-        Some(GroupEquations {
-            factor,
-            coupling,
-            right: angle_right,
-            chi_square,
-        })
+        data
     }
 
     fn finish(self, stretches: &[Stretch], groups: &[Group]) -> Option<AxisFit> {
@@ -343,19 +392,53 @@ impl State {
                 .collect()
         };
         let drive: Option<Vec<_>> = stretches.iter().enumerate().map(record_of).collect();
-        let drive_covariance = angle_covariance(stretches, groups, &equations.groups, &inverse);
         let mut fit = AxisFit {
             axis: self.axis,
             basis,
             covariance: inverse.fixed_view::<2, 2>(0, 0).into(),
             drive: drive?,
-            drive_covariance,
+            shared_rate: 0.0,
             chi_square,
             degrees_of_freedom,
         };
         fit.covariance *= fit.residual_scale();
-        fit.drive_covariance *= fit.residual_scale();
+        let scale = fit.residual_scale();
+        let variance = |of: &[Vec<f64>]| {
+            scale * self.variance_of_angles(of, groups, &equations.groups, &inverse)
+        };
+        fit.shared_rate = shared_rate_sigma(&fit.drive, &variance);
         Some(fit)
+    }
+
+    /// Variance of a sum of drive angles, each with its factor in `of`: of their own equations and of
+    /// what shared errors, axis and references, of covariance `inverse`, bring along.
+    fn variance_of_angles(
+        &self,
+        of: &[Vec<f64>],
+        groups: &[Group],
+        equations: &[GroupEquations],
+        inverse: &DMatrix<f64>,
+    ) -> f64 {
+        let n = inverse.ncols();
+        let mut variance = 0.0;
+        let mut by_others = DVector::zeros(n);
+        for (group, equations) in groups.iter().zip(equations) {
+            // What the sum asks of each frame's turn.
+            let mut asked = DMatrix::zeros(equations.data.nrows(), 1);
+            for (row, member) in group.members.iter().enumerate() {
+                let (stretch, at) = member.of;
+                let along = member.weight * self.axis;
+                let share = of[stretch][at] / along.dot(&self.axis);
+                variance += of[stretch][at] * share;
+                asked.rows_mut(3 * row, 3).copy_from(&(along * share));
+            }
+            if let Some(shared) = &equations.shared {
+                variance += asked.dot(&shared.part(&asked));
+            }
+            let carried = (&equations.data - &equations.tied).transpose() * &asked;
+            by_others += carried.rows(0, n);
+        }
+        variance + by_others.dot(&(inverse * &by_others))
     }
 
     /// A frame's angle with what its own weight says about it.
@@ -381,39 +464,6 @@ impl State {
             chi_square,
         })
     }
-}
-
-/// Covariance of all drive angles, in the order of stretches and turns: their own equations'
-/// inverse and what axis and references, of covariance `inverse`, bring along.
-fn angle_covariance(
-    stretches: &[Stretch],
-    groups: &[Group],
-    equations: &[GroupEquations],
-    inverse: &DMatrix<f64>,
-) -> DMatrix<f64> {
-    let mut starts = vec![0];
-    for stretch in stretches {
-        starts.push(starts[starts.len() - 1] + stretch.turns.len());
-    }
-    let size = starts[stretches.len()];
-    let mut own = DMatrix::zeros(size, size);
-    let mut by_others = DMatrix::zeros(size, inverse.ncols());
-    for (group, equations) in groups.iter().zip(equations) {
-        let places: Vec<usize> = group
-            .members
-            .iter()
-            .map(|(stretch, at)| starts[*stretch] + at)
-            .collect();
-        let within = equations.factor.inverse();
-        let carried = equations.factor.solve(&equations.coupling);
-        for (row, &to) in places.iter().enumerate() {
-            by_others.set_row(to, &carried.row(row));
-            for (column, &from) in places.iter().enumerate() {
-                own[(to, from)] = within[(row, column)];
-            }
-        }
-    }
-    own + &by_others * inverse * by_others.transpose()
 }
 
 /// Two unit vectors at right angles to the axis and to each other: up-most first, then eastward.

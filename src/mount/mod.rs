@@ -37,7 +37,7 @@ use crate::identify::attitude::Evolve;
 use crate::sky::{Direction, Horizon};
 use crate::units::{Angle, Hemisphere, Measured};
 use creep::{Creep, find_creep};
-use drive::{DriveRecord, record_drive, shared_rate_sigma};
+use drive::{DriveRecord, record_drive};
 use invert::{AxisFit, DriveAngle, Stretch};
 use model::{AxisError, error_of_axis, northern_end};
 use split::{AxisChange, Jump, PartFit};
@@ -239,7 +239,7 @@ fn fit_of_part(part: PartFit, ground: &Ground<'_>, doubt: Doubt, air: Angle) -> 
     fit.covariance += Matrix2::identity() * air.rad().powi(2);
     let mut drive = record_drive(&fit.drive, doubt.attitude);
     // What turns an axis by so much for the eye speeds the stars up by as much at most.
-    let rate_doubt = shared_rate_sigma(&fit.drive, &fit.drive_covariance).hypot(air.rad());
+    let rate_doubt = fit.shared_rate.hypot(air.rad());
     if let Some(drive) = &mut drive {
         drive.rate_ratio.sigma = drive.rate_ratio.sigma.hypot(rate_doubt);
     }

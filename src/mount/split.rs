@@ -399,7 +399,7 @@ fn axis_after(first: &AxisFit, off: Vector2<f64>, covariance: Matrix2<f64>) -> A
         basis: super::invert::tangent_basis(axis),
         covariance,
         drive: Vec::new(),
-        drive_covariance: nalgebra::DMatrix::zeros(0, 0),
+        shared_rate: 0.0,
         chi_square: 0.0,
         degrees_of_freedom: 0,
     }

@@ -1,89 +1,90 @@
 //! What binds the turns of a pointing's frames together: errors that they share.
 //!
 //! Frames that see the same stars share the errors of the stars' places, and all frames share
-//! those of lens and air. A tie holds the weight matrix of all turns of a pointing, in which all
-//! of that is taken along.
+//! those of lens and air. A tie holds the equations that give the turns of a pointing, stars, lens
+//! and air included, and what each frame may be off beside them.
 
 use nalgebra::{DMatrix, Matrix3};
 
-/// Weight of the turns of some frames together.
+use crate::identify::envelope::{Envelope, Factor};
+
+/// Errors of the turns of some frames together.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Tie {
     /// Indices of the frames in their alignment, each once.
     frames: Vec<usize>,
-    /// Inverse covariance of their turns, three rows a frame, 1 / square radians.
-    weight: DMatrix<f64>,
+    /// Inverse covariance of their turns, three rows a frame, 1 / square radians, and of what they
+    /// share, in the rows behind.
+    information: Envelope,
+    /// What each frame may be off beside that, inverse covariance.
+    floors: Vec<Matrix3<f64>>,
 }
 
 impl Tie {
-    /// From the information that stars give on the turns, which may be singular, and the
-    /// covariance (floor) that each frame has beside it.
+    /// From the information that stars give on the turns, with what the turns share in rows behind
+    /// them, and the covariance (floor) that each frame has beside it.
     ///
-    /// Method: the inverse of (information^-1 + floor) without inverting the information:
-    /// floor^-1 - floor^-1 (information + floor^-1)^-1 floor^-1.
     /// Output: `None` where the sizes do not fit or a floor cannot be inverted.
-    /// Source: the matrix inversion lemma (M. A. Woodbury 1950, cited from memory).
-    pub fn new(
-        frames: Vec<usize>,
-        information: &DMatrix<f64>,
-        floors: &[Matrix3<f64>],
-    ) -> Option<Self> {
-        let size = 3 * frames.len();
-        if information.shape() != (size, size) || floors.len() != frames.len() || size == 0 {
+    pub fn new(frames: Vec<usize>, information: Envelope, floors: &[Matrix3<f64>]) -> Option<Self> {
+        let fits = information.size() >= 3 * frames.len() && floors.len() == frames.len();
+        if !fits || frames.is_empty() {
             return None;
         }
-        let inverses: Option<Vec<Matrix3<f64>>> = floors.iter().map(|f| f.try_inverse()).collect();
-        let inverses = inverses?;
-        let mut sum = information.clone();
-        for (at, inverse) in inverses.iter().enumerate() {
-            let mut block = sum.fixed_view_mut::<3, 3>(3 * at, 3 * at);
-            block += inverse;
-        }
-        let mut weight = sum.cholesky()?.inverse();
-        for (row, left) in inverses.iter().enumerate() {
-            for (column, right) in inverses.iter().enumerate() {
-                let mut block = weight.fixed_view_mut::<3, 3>(3 * row, 3 * column);
-                let mut value = -(left * block.clone_owned() * right);
-                if row == column {
-                    value += left;
-                }
-                block.copy_from(&value);
-            }
-        }
-        Some(Self { frames, weight })
+        let floors: Option<Vec<Matrix3<f64>>> = floors.iter().map(|f| f.try_inverse()).collect();
+        Some(Self {
+            frames,
+            information,
+            floors: floors?,
+        })
     }
 
-    /// Numbers of those of its frames that `wanted` asks for, and the weight of their turns when
-    /// the other frames' turns are unknown; `None` where none is asked for.
-    pub(super) fn among(
-        &self,
-        wanted: impl Fn(usize) -> bool,
-    ) -> Option<(Vec<usize>, DMatrix<f64>)> {
-        let rows_of = |asked: bool| -> Vec<usize> {
-            (0..self.frames.len())
-                .filter(|&at| wanted(self.frames[at]) == asked)
-                .flat_map(|at| 3 * at..3 * at + 3)
-                .collect()
-        };
-        let (kept, dropped) = (rows_of(true), rows_of(false));
-        if kept.is_empty() {
-            return None;
+    /// Its frames, in their order.
+    pub(super) fn frames(&self) -> &[usize] {
+        &self.frames
+    }
+
+    /// Inverse covariance of what its frame at a place may be off beside what it shares.
+    pub(super) fn floor(&self, place: usize) -> Matrix3<f64> {
+        self.floors[place]
+    }
+
+    /// The shared errors of some of its frames (places in it) once each frame's turn is weighed
+    /// as stated; frames that are not named are unknown. `None` where they cannot be told.
+    pub(super) fn shared(&self, weights: &[(usize, Matrix3<f64>)]) -> Option<Shared> {
+        let mut sum = self.information.clone();
+        for (place, weight) in weights {
+            sum.add_block(3 * place, weight);
         }
-        let frames = kept
-            .iter()
-            .step_by(3)
-            .map(|&row| self.frames[row / 3])
-            .collect();
-        let part = |rows: &[usize], columns: &[usize]| {
-            self.weight.select_rows(rows).select_columns(columns)
-        };
-        let mut weight = part(&kept, &kept);
-        if !dropped.is_empty() {
-            let coupling = part(&dropped, &kept);
-            let solved = part(&dropped, &dropped).cholesky()?.solve(&coupling);
-            weight -= coupling.transpose() * solved;
+        Some(Shared {
+            factor: sum.cholesky()?,
+            places: weights.iter().map(|(place, _)| *place).collect(),
+        })
+    }
+}
+
+/// What frames share, estimated along.
+///
+/// A turn is the camera's, and two errors: one that is tied to other frames', one of its own. The
+/// first is estimated with all else and eliminated.
+pub(super) struct Shared {
+    factor: Factor,
+    places: Vec<usize>,
+}
+
+impl Shared {
+    /// The tied part of the frames' errors, three rows a frame, for weighted residuals in each column.
+    pub(super) fn part(&self, weighted: &DMatrix<f64>) -> DMatrix<f64> {
+        let mut all = DMatrix::zeros(self.factor.size(), weighted.ncols());
+        for (at, place) in self.places.iter().enumerate() {
+            all.rows_mut(3 * place, 3)
+                .copy_from(&weighted.rows(3 * at, 3));
         }
-        Some((frames, weight))
+        self.factor.solve(&mut all);
+        let mut part = DMatrix::zeros(weighted.nrows(), weighted.ncols());
+        for (at, place) in self.places.iter().enumerate() {
+            part.rows_mut(3 * at, 3).copy_from(&all.rows(3 * place, 3));
+        }
+        part
     }
 }
 
@@ -91,37 +92,58 @@ impl Tie {
 mod tests {
     use super::*;
 
+    fn envelope(matrix: &DMatrix<f64>) -> Envelope {
+        let row = |at: usize| (0..=at).map(|column| matrix[(at, column)]).collect();
+        Envelope::from_rows((0..matrix.nrows()).map(row).collect()).unwrap()
+    }
+
+    /// A tie of three frames that share two more numbers, and the covariance of their turns.
     fn tie() -> (Tie, DMatrix<f64>) {
-        let root = DMatrix::from_fn(9, 9, |i, k| ((i * 7 + k * 3) % 5) as f64 - 2.0);
-        let covariance = &root * root.transpose() + DMatrix::identity(9, 9);
+        let root = DMatrix::from_fn(11, 11, |i, k| ((i * 7 + k * 3) % 5) as f64 - 2.0);
+        let covariance = &root * root.transpose() + DMatrix::identity(11, 11);
         let floors = [Matrix3::identity() * 0.5; 3];
         let information = covariance.clone().try_inverse().unwrap();
-        let tie = Tie::new(vec![2, 5, 6], &information, &floors).unwrap();
-        (tie, covariance + DMatrix::identity(9, 9) * 0.5)
+        let tie = Tie::new(vec![2, 5, 6], envelope(&information), &floors).unwrap();
+        let of_turns = covariance.view((0, 0), (9, 9)).into_owned();
+        (tie, of_turns + DMatrix::identity(9, 9) * 0.5)
+    }
+
+    /// The weight of the turns at some places, told by what is left of each unit residual.
+    fn weight(tie: &Tie, places: &[usize]) -> DMatrix<f64> {
+        let floors: Vec<_> = places.iter().map(|&at| (at, tie.floor(at))).collect();
+        let shared = tie.shared(&floors).unwrap();
+        let mut weighted = DMatrix::zeros(3 * places.len(), 3 * places.len());
+        for (at, (_, floor)) in floors.iter().enumerate() {
+            weighted
+                .fixed_view_mut::<3, 3>(3 * at, 3 * at)
+                .copy_from(floor);
+        }
+        &weighted - weighted.transpose() * shared.part(&weighted)
     }
 
     #[test]
     fn the_weight_is_that_of_stars_and_floor_together() {
         let (tie, covariance) = tie();
-        assert!((tie.weight * covariance - DMatrix::identity(9, 9)).norm() < 1e-9);
+        let product = weight(&tie, &[0, 1, 2]) * covariance;
+        assert!((product - DMatrix::identity(9, 9)).norm() < 1e-9);
     }
 
     #[test]
     fn without_a_frame_the_others_have_their_own_covariance() {
         let (tie, covariance) = tie();
-        let (frames, weight) = tie.among(|frame| frame != 5).unwrap();
-        assert_eq!(frames, vec![2, 6]);
         let rows = [0, 1, 2, 6, 7, 8];
         let left = covariance.select_rows(&rows).select_columns(&rows);
-        assert!((weight * left - DMatrix::identity(6, 6)).norm() < 1e-9);
-        assert!(tie.among(|frame| frame == 3).is_none());
+        let product = weight(&tie, &[0, 2]) * left;
+        assert!((product - DMatrix::identity(6, 6)).norm() < 1e-9);
     }
 
     #[test]
     fn information_that_says_nothing_gives_no_weight() {
         let floors = [Matrix3::identity(); 2];
-        let tie = Tie::new(vec![0, 1], &DMatrix::zeros(6, 6), &floors).unwrap();
-        assert!(tie.weight.norm() < 1e-12);
-        assert!(Tie::new(vec![0], &DMatrix::zeros(6, 6), &floors).is_none());
+        let nothing = || envelope(&DMatrix::zeros(6, 6));
+        let tie = Tie::new(vec![0, 1], nothing(), &floors).unwrap();
+        assert!(weight(&tie, &[0, 1]).norm() < 1e-12);
+        assert!(Tie::new(vec![0], nothing(), &floors).is_none());
+        assert!(Tie::new(vec![0, 1, 2], nothing(), &[floors[0]; 3]).is_none());
     }
 }

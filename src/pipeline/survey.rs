@@ -219,7 +219,7 @@ impl Survey {
         }
         let numbers = turns.iter().map(|turn| turn.frame).collect();
         self.ties
-            .extend(Tie::new(numbers, &solved.information, &floors));
+            .extend(Tie::new(numbers, solved.information, &floors));
         if !turns.is_empty() {
             self.stretches.push(Stretch { turns });
         }
