@@ -7,6 +7,7 @@ mod assemble;
 mod assumed;
 mod clock_by_air;
 mod clock_doubts;
+mod development;
 mod exposing;
 mod facts;
 mod gather;

@@ -1,6 +1,7 @@
 //! One alignment through the stages: pointings, attitudes, mount, causes, advice.
 
 use super::aim::{AimQuestion, Aimed, Aims, look_where_told};
+use super::development::allow_in_all;
 use super::exposing::LastFrame;
 use super::facts::clock;
 use super::gather::{Gathered, MeasuredFrame};
@@ -110,15 +111,16 @@ impl Examined {
 /// `first_pointing` counts the pointings of the night before this alignment, for the hints;
 /// `known` is a plate from earlier in the night.
 pub fn examine(
-    gathered: Gathered,
+    mut gathered: Gathered,
     facts: &NightFacts,
     settings: &DiagnoseSettings,
     first_pointing: usize,
     identifier: &Identifier,
     known: Option<&Plate>,
 ) -> Examined {
+    let mut plates = identify_frames(&gathered.frames, identifier, known);
+    let developed = allow_in_all(&mut gathered.frames, &plates.plates);
     let frames = &gathered.frames;
-    let mut plates = identify_frames(frames, identifier, known);
     let lenses = plates.lenses.clone();
     let mids: Vec<_> = frames
         .iter()
@@ -150,6 +152,7 @@ pub fn examine(
         mut aims,
         mut warnings,
     } = question.answer();
+    warnings.extend(developed);
     let adrift = adrift_facts(frames, &aims, &plates, facts);
     let ground_facts = adrift.as_ref().unwrap_or(facts);
     let mut told = Told::default();

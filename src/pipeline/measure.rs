@@ -6,6 +6,7 @@ use rayon::prelude::*;
 
 use super::aim::{below_horizon, is_below};
 use super::assemble::{center_by_stars, pictures, verdict};
+use super::development::{allow_for_development, told};
 use super::facts::NightFacts;
 use super::gather::MeasuredFrame;
 use super::look::{Look, look_at};
@@ -18,6 +19,7 @@ use crate::report::FrameReport;
 use crate::report::measure::{
     Identified, Identity, MeasureReport, MeasuredFile, Measurement, Photograph,
 };
+use crate::stars::Response;
 use crate::units::{Length, Measured};
 
 /// Measures each file by itself, in the order given, and identifies its stars.
@@ -49,6 +51,11 @@ pub fn measure(
         .zip(looks)
         .map(|(file, look)| row.take(file, look))
         .collect();
+    let responses: Vec<Response> = frames
+        .iter()
+        .filter_map(|frame| frame.measured.as_ref()?.response)
+        .collect();
+    row.warnings.extend(told(&responses));
     match row.first_error {
         Some(error) if frames.iter().all(|frame| frame.measured.is_none()) => Err(error),
         _ => Ok(Warned {
@@ -106,8 +113,15 @@ impl<'a> Row<'a> {
         }
     }
 
-    fn measured(&mut self, frame: MeasuredFrame, photograph: Option<Photograph>) -> MeasuredFile {
+    fn measured(
+        &mut self,
+        mut frame: MeasuredFrame,
+        photograph: Option<Photograph>,
+    ) -> MeasuredFile {
         let found = identify_alone(&frame, &self.identifier, self.prior.as_ref());
+        let response = found
+            .plate()
+            .and_then(|plate| allow_for_development(&mut frame, plate));
         // Each file has its own site and clock: they need not be of one night.
         let facts = NightFacts::new(std::iter::once(&frame.header), &self.settings.overrides);
         let mut report = frame_report(&frame, found.plate(), &facts);
@@ -125,6 +139,7 @@ impl<'a> Row<'a> {
             measured: Some(Measurement {
                 identity,
                 field: frame.field,
+                response,
                 photograph,
             }),
         }

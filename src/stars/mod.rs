@@ -26,6 +26,7 @@ mod psf;
 mod refine;
 #[cfg(test)]
 mod rendered;
+mod response;
 mod segment;
 mod shape;
 mod sheared;
@@ -38,6 +39,7 @@ mod trail;
 mod weight;
 
 pub use fixed::leave_out_fixed;
+pub use response::Response;
 pub use stacked::{StackedStar, stack_stars};
 
 use crate::frame::Plane;

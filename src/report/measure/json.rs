@@ -67,6 +67,10 @@ struct Field {
     corner_stretch_px: Number,
     corner_stretch_sigma_px: Number,
     corner_stretch: Option<&'static str>,
+    /// Power of the light with which heights above the sky rise in a developed picture; trails, widths and
+    /// moments are put right by it. Absent where stars show no other than linear light.
+    response_power: Number,
+    response_power_sigma: Number,
     rejected_hot_pixels: usize,
     /// Stars that touch so closely that they show as one drawn-out patch.
     rejected_blended: usize,
@@ -194,6 +198,8 @@ impl From<&Measurement> for Field {
             corner_stretch_px: field.lens.and_then(|lens| number(lens.corner.value.px())),
             corner_stretch_sigma_px: field.lens.and_then(|lens| number(lens.corner.sigma.px())),
             corner_stretch: field.lens.map(|lens| lens.stretch.key()),
+            response_power: measured.response.and_then(|one| number(one.power.value)),
+            response_power_sigma: measured.response.and_then(|one| number(one.power.sigma)),
             rejected_hot_pixels: field.rejected.hot_pixels,
             rejected_blended: field.rejected.blended,
             rejected_lines: field.rejected.lines,

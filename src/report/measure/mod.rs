@@ -19,7 +19,7 @@ mod whiskers;
 pub use identity::{Identified, Identity};
 pub use photograph::Photograph;
 
-use crate::stars::StarField;
+use crate::stars::{Response, StarField};
 
 use super::FrameReport;
 
@@ -44,6 +44,9 @@ pub struct MeasuredFile {
 pub struct Measurement {
     /// Its stars.
     pub field: StarField,
+    /// How its development answers to light, where that was found to be other than linear; the field is
+    /// put right by it.
+    pub response: Option<Response>,
     /// Which stars they are.
     pub identity: Identity,
     /// A small copy of it, where a picture is wanted.
@@ -99,6 +102,7 @@ pub(super) mod tests {
                     lens: None,
                     rejected: Rejected::default(),
                 },
+                response: None,
                 identity: Identity::Unknown(Unidentified::NoAgreement {
                     n_stars: 600,
                     n_trials: 9,
