@@ -56,9 +56,9 @@ impl Envelope {
             let (done, rest) = rows.split_at_mut(begin);
             let panel = rest[..end - begin].par_chunks_mut(TOGETHER).enumerate();
             panel.for_each(|(chunk, rows)| {
-                for column in 0..begin {
+                for (column, above) in done.iter().enumerate() {
                     for (k, row) in rows.iter_mut().enumerate() {
-                        take(row, begin + chunk * TOGETHER + k, column, &done[column]);
+                        take(row, begin + chunk * TOGETHER + k, column, above);
                     }
                 }
             });

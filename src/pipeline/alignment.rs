@@ -106,6 +106,22 @@ impl Examined {
     }
 }
 
+/// Every frame's stars with when they were seen and through which lens.
+fn timed_fields<'a>(
+    frames: &'a [MeasuredFrame],
+    mids: &[Option<Seconds>],
+    lenses: &[Option<Lens>],
+) -> Vec<TimedField<'a>> {
+    let timed = frames.iter().zip(mids).zip(lenses);
+    timed
+        .map(|((frame, mid), lens)| TimedField {
+            field: &frame.field,
+            lens: lens.unwrap_or_else(|| typical_lens(frame)),
+            mid: *mid,
+        })
+        .collect()
+}
+
 /// Takes the frames of one alignment through all stages.
 ///
 /// `first_pointing` counts the pointings of the night before this alignment, for the hints;
@@ -126,16 +142,7 @@ pub fn examine(
         .iter()
         .map(|frame| facts.mid_exposure(&frame.header))
         .collect();
-    let timed: Vec<_> = frames
-        .iter()
-        .zip(&mids)
-        .zip(&lenses)
-        .map(|((frame, mid), lens)| TimedField {
-            field: &frame.field,
-            lens: lens.unwrap_or_else(|| typical_lens(frame)),
-            mid: *mid,
-        })
-        .collect();
+    let timed = timed_fields(frames, &mids, &lenses);
     let pointings = find_pointings(&timed);
     let hint_of = |idx| settings.hint(first_pointing + idx).copied();
     look_where_told(frames, &pointings, &mut plates, identifier, facts, hint_of);
