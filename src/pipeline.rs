@@ -20,6 +20,7 @@ mod plates;
 #[cfg(test)]
 mod promise;
 mod proposal;
+mod record;
 mod sort_out;
 mod stamped;
 mod survey;

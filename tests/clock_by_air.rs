@@ -36,6 +36,7 @@ fn night(clock_error_s: f64, seed: u64, pressure_hpa: f64) -> Warned<NightReport
             header: list.header,
             field: list.field,
             stacked: None,
+            response: None,
         });
     // Both alignments at once: the axis moved between, the clock did not.
     let (first, second): (Vec<_>, Vec<_>) = frames.enumerate().partition(|(nth, _)| *nth < 4);

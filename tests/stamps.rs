@@ -36,6 +36,7 @@ fn night(lengths_late: f64, lengths: &[f64], stated: Option<Stamp>) -> Warned<Ni
             header: written,
             field: list.field,
             stacked: None,
+            response: None,
         }
     });
     let alignment = MeasuredAlignment {

@@ -135,7 +135,7 @@ mod tests {
     use super::*;
     use crate::mount::drive::DriveResidual;
     use crate::stars::FrameTrail;
-    use crate::units::{Angle, AxialAngle, PixelTensor, PixelVector, Seconds};
+    use crate::units::{Angle, PixelVector, Seconds};
 
     const EXPOSURE: f64 = 60.0;
     const CADENCE: f64 = 70.0;
@@ -151,14 +151,7 @@ mod tests {
             frame.exposure = Some(Seconds::new(EXPOSURE));
             frame.along = Some(PixelVector::new(WHOLE, 0.0));
             frame.predicted = None;
-            frame.trail = Some(FrameTrail {
-                vector,
-                covariance: PixelTensor::new(0.01, 0.0, 0.01),
-                length: Measured::new(vector.length(), Pixels::new(0.1)),
-                angle: AxialAngle::of(vector),
-                angle_sigma: Angle::from_deg(2.0),
-                n_stars: 100,
-            });
+            frame.trail = Some(FrameTrail::seen(vector, 0.1, Angle::from_deg(2.0)));
         }
         let none = Measured::new(Angle::ZERO, Angle::ZERO);
         let residual = |frame: usize| {

@@ -136,7 +136,7 @@ fn across_beyond_axis(frame: &FrameEvidence) -> Option<f64> {
 mod tests {
     use super::*;
     use crate::stars::FrameTrail;
-    use crate::units::{Angle, AxialAngle, PixelTensor, PixelVector};
+    use crate::units::{Angle, PixelVector};
 
     fn frame(frame: usize, pointing: usize, along_px: f64) -> FrameEvidence {
         let vector = PixelVector::new(along_px, 0.1);
@@ -145,14 +145,7 @@ mod tests {
             pointing,
             exposure: Some(Seconds::new(60.0)),
             fwhm: None,
-            trail: Some(FrameTrail {
-                vector,
-                covariance: PixelTensor::new(0.01, 0.0, 0.01),
-                length: Measured::new(vector.length(), Pixels::new(0.1)),
-                angle: AxialAngle::of(vector),
-                angle_sigma: Angle::from_deg(2.0),
-                n_stars: 100,
-            }),
+            trail: Some(FrameTrail::seen(vector, 0.1, Angle::from_deg(2.0))),
             joined: None,
             predicted: None,
             drifted: None,

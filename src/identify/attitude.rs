@@ -340,7 +340,7 @@ pub fn information(star: &Star) -> Matrix2<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::stars::{Quality, Rejected};
+    use crate::stars::Quality;
     use crate::units::{Measured, PixelTensor};
     use rand::{RngExt, SeedableRng};
     use rand_distr::{Distribution, Normal};
@@ -373,20 +373,6 @@ mod tests {
             moments_sigma: PixelTensor::new(0.1, 0.1, 0.1),
             trail: None,
             quality: Quality::default(),
-        }
-    }
-
-    fn field_of(stars: Vec<Star>) -> StarField {
-        StarField {
-            width: 2400,
-            height: 1600,
-            stars,
-            background: 0.1,
-            noise: 0.01,
-            fwhm: None,
-            trail: None,
-            lens: None,
-            rejected: Rejected::default(),
         }
     }
 
@@ -437,7 +423,7 @@ mod tests {
                         );
                         star_at(pixel + off, 0.05)
                     });
-                    field_of(stars.collect())
+                    StarField::holding(2400, 1600, stars.collect())
                 })
                 .collect();
             let tracks: Vec<Track> = (0..150)
@@ -518,7 +504,7 @@ mod tests {
                     sigma: Angle::from_arcsec(0.1),
                 }));
             }
-            fields.push(field_of(stars));
+            fields.push(StarField::holding(2400, 1600, stars));
         }
         let reference = Reference {
             lens: &lens,

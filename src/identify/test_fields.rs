@@ -1,6 +1,6 @@
 //! Invented stars and repeatable noise for the tests of this stage.
 
-use crate::stars::{Quality, Rejected, Star, StarField};
+use crate::stars::{Quality, Star, StarField};
 use crate::units::{Measured, PixelPoint, PixelTensor};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -38,15 +38,5 @@ pub(crate) fn star_at(x: f64, y: f64, flux: f64, sigma_px: f64) -> Star {
 /// A star field that holds nothing but these stars, sorted brightest first.
 pub(crate) fn field_of(width: usize, height: usize, mut stars: Vec<Star>) -> StarField {
     stars.sort_by(|p, q| q.flux.value.total_cmp(&p.flux.value));
-    StarField {
-        width,
-        height,
-        stars,
-        background: 0.0,
-        noise: 0.001,
-        fwhm: None,
-        trail: None,
-        lens: None,
-        rejected: Rejected::default(),
-    }
+    StarField::holding(width, height, stars)
 }

@@ -168,18 +168,11 @@ const UNSEEN: f64 = 2.0;
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::units::{Angle, AxialAngle};
+    use crate::units::Angle;
 
     fn trail(dx: f64, dy: f64, sigma: f64) -> FrameTrail {
         let vector = PixelVector::new(dx, dy);
-        FrameTrail {
-            vector,
-            covariance: PixelTensor::new(sigma * sigma, 0.0, sigma * sigma),
-            length: Measured::new(vector.length(), Pixels::new(sigma)),
-            angle: AxialAngle::of(vector),
-            angle_sigma: Angle::from_deg(1.0),
-            n_stars: 100,
-        }
+        FrameTrail::seen(vector, sigma, Angle::from_deg(1.0))
     }
 
     #[test]

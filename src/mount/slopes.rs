@@ -174,7 +174,7 @@ fn robust_scale(residuals: &DVector<f64>, variances: &[f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::stars::{Quality, Rejected};
+    use crate::stars::Quality;
     use crate::units::{Measured, PixelTensor};
 
     /// Trails of a field that moves and turns, under a lens that stretches stars outwards.
@@ -198,17 +198,7 @@ mod tests {
                 quality: Quality::default(),
             }
         });
-        StarField {
-            width: 1000,
-            height: 800,
-            stars: stars.collect(),
-            background: 0.1,
-            noise: 0.01,
-            fwhm: None,
-            trail: None,
-            lens: None,
-            rejected: Rejected::default(),
-        }
+        StarField::holding(1000, 800, stars.collect())
     }
 
     #[test]

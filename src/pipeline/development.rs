@@ -6,20 +6,21 @@ use crate::identify::Plate;
 use crate::sky::catalogue::Catalogue;
 use crate::stars::Response;
 
-/// Puts a developed frame's trail and widths right where the brightness of its identified stars shows that
-/// its values are none of linear light; what they show.
-pub(super) fn allow_for_development(frame: &mut MeasuredFrame, plate: &Plate) -> Option<Response> {
-    if !frame.header.developed {
-        return None;
+/// Puts a developed frame's trail and widths right, once, where the brightness of its identified stars
+/// shows that its values are none of linear light.
+pub(super) fn allow_for_development(frame: &mut MeasuredFrame, plate: &Plate) {
+    if !frame.header.developed || frame.response.is_some() {
+        return;
     }
     let catalogue = Catalogue::embedded();
     let known = plate.matches.iter();
     let known: Vec<(usize, f64)> = known
         .map(|one| (one.star_idx, catalogue.magnitude(one.catalogue_idx)))
         .collect();
-    let response = Response::learn(&frame.field, &known)?;
-    frame.field = frame.field.clone().in_linear_light(response);
-    Some(response)
+    frame.response = Response::learn(&frame.field, &known);
+    if let Some(response) = frame.response {
+        frame.field.put_in_linear_light(response);
+    }
 }
 
 /// The same for an alignment's frames; one warning for all.
@@ -27,13 +28,12 @@ pub(super) fn allow_in_all(
     frames: &mut [MeasuredFrame],
     plates: &[Option<Plate>],
 ) -> Option<Warning> {
-    let mut found = Vec::new();
     for (frame, plate) in frames.iter_mut().zip(plates) {
-        let response = plate
-            .as_ref()
-            .and_then(|plate| allow_for_development(frame, plate));
-        found.extend(response);
+        if let Some(plate) = plate {
+            allow_for_development(frame, plate);
+        }
     }
+    let found: Vec<Response> = frames.iter().filter_map(|frame| frame.response).collect();
     told(&found)
 }
 

@@ -14,7 +14,7 @@ use super::sort_out::{copies, no_sky};
 use crate::cache::MeasureCache;
 use crate::error::{Error, Warning};
 use crate::frame::{AlignmentFiles, Header, MissingFact, Overrides, missing, slashed};
-use crate::stars::{StackedStar, StarField, leave_out_fixed};
+use crate::stars::{Response, StackedStar, StarField, leave_out_fixed};
 
 /// A frame whose stars were measured.
 #[derive(Debug, Clone)]
@@ -28,6 +28,8 @@ pub struct MeasuredFrame {
     pub field: StarField,
     /// The mean image of its stars, where there are pixels and enough stars.
     pub stacked: Option<StackedStar>,
+    /// How its development answers to light, once its stars have told; the field is put right by it.
+    pub response: Option<Response>,
 }
 
 /// A frame that was set aside.

@@ -3,20 +3,16 @@
 use nalgebra::Matrix2;
 
 use super::NightFacts;
-use super::accounted::{agree, standstills_told, tells};
+use super::accounted::{agree, tells};
 use super::aim::Aimed;
 use super::gather::MeasuredFrame;
+use super::record::{local_rate, read_record, runs_with_the_sky};
 use super::stamped::widen;
 use super::survey::Survey;
-use crate::diagnosis::drive_fault::find_drive_fault;
-use crate::diagnosis::{
-    Adrift, Cause, Evidence, FrameEvidence, FrameLight, find_standstills, is_shaken, swing_inside,
-    without_unaccounted_axis,
-};
+use crate::diagnosis::{Adrift, Evidence, FrameEvidence, FrameLight, without_unaccounted_axis};
 use crate::identify::lens::Lens;
 use crate::identify::pointing::{Pointing, center_motion};
 use crate::mount::account::{Night, Part, Witness, tell};
-use crate::mount::drive::{DriveRecord, NominalRate};
 use crate::mount::invert::tangent_basis;
 use crate::mount::joined::{Drawn, join};
 use crate::mount::lone::{LoneQuestion, read_lone_frame};
@@ -418,14 +414,6 @@ impl Scene<'_> {
 /// Parts of more frames are told by their record.
 const MOST_ACCOUNTED: usize = 40;
 
-/// A drive that stands, runs backwards or at half the rate needs no account.
-fn runs_with_the_sky(record: &DriveRecord) -> bool {
-    !matches!(
-        record.nominal,
-        Some(NominalRate::Stopped | NominalRate::Reversed | NominalRate::Half)
-    ) && (record.rate_ratio.value - 1.0).abs() < 0.2
-}
-
 /// The frame's outermost pixels.
 fn corners(field: &StarField) -> [PixelPoint; 4] {
     let (right, bottom) = (field.width as f64 - 1.0, field.height as f64 - 1.0);
@@ -453,52 +441,4 @@ impl Setting {
 fn doubt_of(aims: &[Option<Aimed>]) -> Doubt {
     let doubts = aims.iter().flatten().map(|aim| aim.doubt);
     doubts.reduce(Doubt::max).unwrap_or(NO_DOUBT)
-}
-
-/// The drive's record once the frames' own trails are known: without the frames in which it stood
-/// still, and with the swing as the drive makes it.
-fn read_record(evidence: &mut Evidence) {
-    evidence.standstills = if evidence.accounts.is_empty() {
-        let mut found = find_standstills(&evidence.frames);
-        found.retain(|one| !is_shaken(evidence, one.trail.value.px()));
-        found
-    } else {
-        standstills_told(evidence)
-    };
-    let stood: Vec<usize> = evidence
-        .standstills
-        .iter()
-        .flat_map(|standstill| standstill.frames.iter().copied())
-        .collect();
-    // A drive at a wrong rate draws its trail without a swing.
-    let steadily_wrong = find_drive_fault(evidence).is_some_and(|fault| {
-        matches!(
-            fault.cause,
-            Cause::DriveRate | Cause::DriveReversed | Cause::DriveStopped
-        )
-    });
-    let swings = evidence.accounts.is_empty() || tells(evidence, Part::Swing);
-    let least = swing_inside(evidence).filter(|_| stood.is_empty() && !steadily_wrong && swings);
-    let exposures = evidence.frames.iter().filter_map(|frame| frame.exposure);
-    let n_exposures = exposures.clone().count().max(1) as f64;
-    let mean = exposures.fold(Seconds::default(), |sum, one| sum + one) / n_exposures;
-    let Some(fit) = &mut evidence.fit else { return };
-    fit.forget_frames(&stood);
-    let Some(record) = &mut fit.drive else { return };
-    record.periodic = record.periodic.map(|swing| swing.unsmeared(mean));
-    if let Some(least) = least.filter(|_| record.step.is_none()) {
-        record.raise_swing(least);
-    }
-}
-
-/// Rate about a frame, from its neighbours, with the larger sigma of the intervals next to it.
-fn local_rate(record: &DriveRecord, frame: usize) -> Option<Measured<f64>> {
-    let at = record
-        .residuals
-        .iter()
-        .position(|residual| residual.frame == frame)?;
-    let intervals = [at.checked_sub(1), Some(at)].into_iter().flatten();
-    let sigmas = intervals.filter_map(|idx| record.residuals[idx].rate_to_next);
-    let sigma = sigmas.map(|rate| rate.sigma).fold(0.0, f64::max);
-    Some(Measured::new(record.residuals[at].local_rate, sigma))
 }

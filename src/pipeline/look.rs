@@ -46,6 +46,7 @@ pub(super) fn look_at<T>(
                 header: header.value.0,
                 field: measures.field,
                 stacked: measures.stacked,
+                response: None,
             },
             of_pixels: None,
             warnings: header.warnings,
@@ -74,6 +75,7 @@ pub(super) fn look_at<T>(
             header,
             field: measures.field,
             stacked: measures.stacked,
+            response: None,
         },
         warnings: frame.warnings,
     })

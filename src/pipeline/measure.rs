@@ -119,9 +119,9 @@ impl<'a> Row<'a> {
         photograph: Option<Photograph>,
     ) -> MeasuredFile {
         let found = identify_alone(&frame, &self.identifier, self.prior.as_ref());
-        let response = found
-            .plate()
-            .and_then(|plate| allow_for_development(&mut frame, plate));
+        if let Some(plate) = found.plate() {
+            allow_for_development(&mut frame, plate);
+        }
         // Each file has its own site and clock: they need not be of one night.
         let facts = NightFacts::new(std::iter::once(&frame.header), &self.settings.overrides);
         let mut report = frame_report(&frame, found.plate(), &facts);
@@ -139,7 +139,7 @@ impl<'a> Row<'a> {
             measured: Some(Measurement {
                 identity,
                 field: frame.field,
-                response,
+                response: frame.response,
                 photograph,
             }),
         }

@@ -67,6 +67,7 @@ mod tests {
             },
             field,
             stacked: None,
+            response: None,
         }
     }
 

@@ -98,6 +98,7 @@ fn examined_with(
             header: list.header,
             field: list.field,
             stacked: None,
+            response: None,
         })
         .collect();
     let facts = change(NightFacts::new(

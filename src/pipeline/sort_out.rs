@@ -147,6 +147,7 @@ mod tests {
             header,
             field: blank(0.1),
             stacked: None,
+            response: None,
         };
         let later = Header {
             start: "2026-01-15T21:01:05Z".parse().ok(),

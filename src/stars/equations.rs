@@ -197,66 +197,39 @@ impl Total {
     }
 
     /// Variance per unit of light that gives residuals under bright light unit spread (median-based).
-    pub(super) fn light_noise(&self, setup: &FitSetup, state: &SharedVector) -> f64 {
-        light_noise(&self.residuals(state, setup.noise.gain))
+    pub(super) fn light_noise(&self, state: &SharedVector) -> f64 {
+        light_noise(&self.residuals(state), self.members.len())
     }
 }
 
 /// What one pixel says about the noise: light of the model, squared residual, variance of the sky.
 struct Residual {
     light: f64,
-    /// Over the share of the noise that the star's own numbers, fitted to it, have left.
     square: f64,
     sky: f64,
 }
 
 impl Total {
-    fn residuals(&self, state: &SharedVector, gain: f64) -> Vec<Residual> {
+    fn residuals(&self, state: &SharedVector) -> Vec<Residual> {
         let of_star = |member: &Member| {
             let star = stretched(member.star, state);
             let image = SegmentImage::new(star, psf_of(state), pace_of(state));
-            let seen: Vec<(f64, OwnVector, f64)> = member
-                .pixels
-                .iter()
-                .map(|p| {
-                    let (value, own, _) = image.value_and_shared_slopes(p.x, p.y);
-                    let light = (value - star.pedestal).max(0.0);
-                    (
-                        value,
-                        OwnVector::from(own),
-                        variance(p, light, gain).recip(),
-                    )
-                })
-                .collect();
-            let normal: Own = seen.iter().map(|(_, o, w)| o * o.transpose() * *w).sum();
-            let inverse = normal.try_inverse().unwrap_or_else(Own::zeros);
-            let residual = |(p, (value, own, weight)): (&Pixel, &(f64, OwnVector, f64))| {
-                let fitted = weight * (own.transpose() * inverse * own)[0];
+            let residual = |p: &Pixel| {
+                let value = image.value_and_slopes(p.x, p.y).0;
                 Residual {
                     light: value - star.pedestal,
-                    square: (p.light - value).powi(2) / (1.0 - fitted.min(MOST_FITTED)),
+                    square: (p.light - value).powi(2),
                     sky: p.variance,
                 }
             };
-            member
-                .pixels
-                .iter()
-                .zip(&seen)
-                .map(residual)
-                .collect::<Vec<_>>()
+            member.pixels.iter().map(residual).collect::<Vec<_>>()
         };
         self.members.par_iter().flat_map_iter(of_star).collect()
     }
 }
 
-/// Share of a pixel's noise, at most, that is taken to be fitted away: the rest would be rounding.
-const MOST_FITTED: f64 = 0.95;
-
-fn variance(pixel: &Pixel, light: f64, gain: f64) -> f64 {
-    pixel.variance + gain * light + (MODEL_ERROR * light).powi(2)
-}
-
-fn light_noise(residuals: &[Residual]) -> f64 {
+fn light_noise(residuals: &[Residual], n_stars: usize) -> f64 {
+    const OWN_NUMBERS: f64 = 3.5;
     /// Median of the square of a normal variable of unit spread.
     const MEDIAN_SQUARE: f64 = 0.4549;
     let bright: Vec<&Residual> = residuals
@@ -266,7 +239,11 @@ fn light_noise(residuals: &[Residual]) -> f64 {
     if bright.len() < 50 {
         return 0.0;
     }
-    let spread = |gain: f64| median(bright.iter().map(|r| r.square / (r.sky + gain * r.light)));
+    // Each star's place, light and pedestal have been fitted to its bright pixels before all.
+    let spent = (OWN_NUMBERS * n_stars as f64).min(0.7 * bright.len() as f64);
+    let share = bright.len() as f64 / (bright.len() as f64 - spent);
+    let spread =
+        |gain: f64| share * median(bright.iter().map(|r| r.square / (r.sky + gain * r.light)));
     if spread(0.0) <= MEDIAN_SQUARE {
         return 0.0;
     }
@@ -305,7 +282,8 @@ impl Part {
         for pixel in member.pixels.iter() {
             let (value, own_slopes, slopes) = image.value_and_shared_slopes(pixel.x, pixel.y);
             let light = (value - star.pedestal).max(0.0);
-            let variance = variance(pixel, light, setup.noise.gain);
+            let variance =
+                pixel.variance + setup.noise.gain * light + (MODEL_ERROR * light).powi(2);
             let residual = pixel.light - value;
             // Beyond three sigma and a tenth of the light a pixel belongs to a neighbour: its pull fades (Huber).
             let limit = 3.0 * variance.sqrt() + 0.1 * light;

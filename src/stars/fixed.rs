@@ -116,7 +116,7 @@ mod tests {
     use rand::{RngExt, SeedableRng};
     use rand_chacha::ChaCha8Rng;
 
-    use super::super::{Quality, Rejected, Star};
+    use super::super::{Quality, Star};
     use super::*;
     use crate::units::{Measured, PixelTensor};
 
@@ -134,17 +134,7 @@ mod tests {
     }
 
     fn field(stars: Vec<Star>) -> StarField {
-        StarField {
-            width: 1200,
-            height: 800,
-            stars,
-            background: 0.1,
-            noise: 0.01,
-            fwhm: None,
-            trail: None,
-            lens: None,
-            rejected: Rejected::default(),
-        }
+        StarField::holding(1200, 800, stars)
     }
 
     /// 200 stars that move by `step` pixels a frame, and 12 warm pixels, all with a tenth of a pixel of noise.

@@ -103,9 +103,7 @@ pub(super) fn learn_shared(
         stretch: (state[3].exp(), state[3].exp() * covariance[(3, 3)].sqrt()),
         core_sigma: covariance[(0, 0)].sqrt(),
         cost: current.cost,
-        gain: current
-            .light_noise(setup, &state)
-            .min(setup.sky.most_gain()),
+        gain: current.light_noise(&state).min(setup.sky.most_gain()),
     })
 }
 

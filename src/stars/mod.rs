@@ -112,6 +112,21 @@ pub struct FrameTrail {
     pub n_stars: usize,
 }
 
+#[cfg(test)]
+impl FrameTrail {
+    /// A trail that is known as well along as across.
+    pub(crate) fn seen(vector: PixelVector, sigma: f64, angle_sigma: Angle) -> Self {
+        Self {
+            vector,
+            covariance: PixelTensor::new(sigma * sigma, 0.0, sigma * sigma),
+            length: Measured::new(vector.length(), Pixels::new(sigma)),
+            angle: AxialAngle::of(vector),
+            angle_sigma,
+            n_stars: 100,
+        }
+    }
+}
+
 /// Which way a lens draws stars long.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Stretch {
@@ -187,6 +202,24 @@ pub struct StarField {
     pub lens: Option<LensShape>,
     /// What was kept out.
     pub rejected: Rejected,
+}
+
+#[cfg(test)]
+impl StarField {
+    /// A field that holds nothing but these stars.
+    pub(crate) fn holding(width: usize, height: usize, stars: Vec<Star>) -> Self {
+        Self {
+            width,
+            height,
+            stars,
+            background: 0.0,
+            noise: 0.001,
+            fwhm: None,
+            trail: None,
+            lens: None,
+            rejected: Rejected::default(),
+        }
+    }
 }
 
 impl StarField {

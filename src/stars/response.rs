@@ -100,10 +100,10 @@ impl Response {
 }
 
 impl StarField {
-    /// The field as linear light would show it, each correction with its doubt in the sigmas.
-    pub fn in_linear_light(mut self, response: Response) -> Self {
+    /// Makes of it what linear light would show, each correction with its doubt in the sigmas.
+    pub fn put_in_linear_light(&mut self, response: Response) {
         let Some(width) = self.fwhm else {
-            return self;
+            return;
         };
         let fwhm = width.value.px();
         let share = self.share_below();
@@ -124,15 +124,10 @@ impl StarField {
             lens.corner = corrected(lens.corner, widened);
         }
         self.fwhm = Some(corrected(width, widened));
-        let below: Vec<bool> = self
-            .stars
-            .iter()
-            .map(|star| is_below(&self, star))
-            .collect();
+        let below: Vec<bool> = self.stars.iter().map(|star| is_below(self, star)).collect();
         for (star, _) in self.stars.iter_mut().zip(below).filter(|(_, below)| *below) {
             response.star(star, fwhm);
         }
-        self
     }
 
     /// Share of the stars below the shoulder among those that trail and width rest on before others.
@@ -275,7 +270,8 @@ mod tests {
         let response = Response::learn(&field, &known).expect("bent");
         let told = format!("{fwhm} px, {trail:?}, power {power}: {response:?}");
         assert!((response.power.value / power - 1.0).abs() < 0.12, "{told}");
-        let (before, after) = (field.clone(), field.in_linear_light(response));
+        let (before, mut after) = (field.clone(), field);
+        after.put_in_linear_light(response);
         let length = trail.0.hypot(trail.1);
         let off = |field: &StarField| {
             let trail = field.trail.expect("many stars").length;

@@ -153,6 +153,7 @@ pub fn measured(list: SimulatedField, clock_s: f64) -> MeasuredFrame {
         },
         field: list.field,
         stacked: None,
+        response: None,
     }
 }
 

@@ -104,6 +104,7 @@ pub fn measured(lists: &[SimulatedField]) -> MeasuredAlignment {
         header: list.header.clone(),
         field: list.field.clone(),
         stacked: None,
+        response: None,
     };
     MeasuredAlignment {
         name: "night".into(),

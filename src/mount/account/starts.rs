@@ -176,9 +176,12 @@ fn first_look(night: &Night, form: Form, x: &[f64]) -> Option<(f64, Vec<f64>)> {
 
 /// The likeliest swing, where there are frames enough to see that it is no pure sine.
 fn no_pure_sine(night: &Night, swinging: &[Fit]) -> Option<Fit> {
-    let enough = night.frames.len() >= FRAMES_FOR_HARMONIC;
-    let best = swinging.iter().filter(|_| enough);
-    let best = best.max_by(|a, b| a.evidence.total_cmp(&b.evidence))?;
+    if night.frames.len() < FRAMES_FOR_HARMONIC {
+        return None;
+    }
+    let best = swinging
+        .iter()
+        .max_by(|a, b| a.evidence.total_cmp(&b.evidence))?;
     let form = Form {
         harmonic: true,
         ..best.form

@@ -4,7 +4,7 @@ use nalgebra::{Matrix3, Rotation3, Vector3};
 
 use super::*;
 use crate::stars::FrameTrail;
-use crate::units::{AngularRate, AxialAngle, PixelTensor, PixelVector};
+use crate::units::{AngularRate, PixelVector};
 
 const FOCAL_PX: f64 = 40_000.0;
 const EXPOSURE: f64 = 60.0;
@@ -66,14 +66,7 @@ fn night(
             exposure: EXPOSURE,
             camera: mean,
             covariance: Matrix3::identity() * (0.1 / FOCAL_PX).powi(2),
-            trail: Some(FrameTrail {
-                vector,
-                covariance: PixelTensor::new(0.01, 0.0, 0.01),
-                length: Measured::new(Pixels::new(length), Pixels::new(0.1)),
-                angle: AxialAngle::of(vector),
-                angle_sigma: Angle::from_deg(3.0),
-                n_stars: 80,
-            }),
+            trail: Some(FrameTrail::seen(vector, 0.1, Angle::from_deg(3.0))),
             air: PixelVector::default(),
             focal_px: FOCAL_PX,
             width_px: 12.0,
