@@ -181,6 +181,12 @@ fn long_trails_are_measured_to_the_limit() {
     ] {
         check_shot(shot(fwhm, length, ratio), n_frames);
     }
+    // Fewer stars than a frame's fits stop at.
+    let narrow = Shot {
+        size: (560, 500),
+        ..shot(1.5, 2.5, 60.0)
+    };
+    check_shot(narrow, 2);
 }
 
 #[test]

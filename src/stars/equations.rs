@@ -6,7 +6,6 @@ use std::sync::Arc;
 use nalgebra::{SMatrix, SVector};
 use rayon::prelude::*;
 
-use super::field::median;
 use super::fit::{FitSetup, Pixel, window};
 use super::learn::Freedom;
 use super::pace::Pace;
@@ -196,67 +195,11 @@ impl Total {
         Some(self.normal.cholesky()?.inverse() * (self.cost / pixels as f64).max(1.0))
     }
 
-    /// Variance per unit of light that gives residuals under bright light unit spread (median-based).
-    pub(super) fn light_noise(&self, state: &SharedVector) -> f64 {
-        light_noise(&self.residuals(state), self.members.len())
+    /// The stars at a state.
+    pub(super) fn stars(&self, state: &SharedVector) -> Vec<Segment> {
+        let stars = self.members.iter();
+        stars.map(|member| stretched(member.star, state)).collect()
     }
-}
-
-/// What one pixel says about the noise: light of the model, squared residual, variance of the sky.
-struct Residual {
-    light: f64,
-    square: f64,
-    sky: f64,
-}
-
-impl Total {
-    fn residuals(&self, state: &SharedVector) -> Vec<Residual> {
-        let of_star = |member: &Member| {
-            let star = stretched(member.star, state);
-            let image = SegmentImage::new(star, psf_of(state), pace_of(state));
-            let residual = |p: &Pixel| {
-                let value = image.value_and_slopes(p.x, p.y).0;
-                Residual {
-                    light: value - star.pedestal,
-                    square: (p.light - value).powi(2),
-                    sky: p.variance,
-                }
-            };
-            member.pixels.iter().map(residual).collect::<Vec<_>>()
-        };
-        self.members.par_iter().flat_map_iter(of_star).collect()
-    }
-}
-
-fn light_noise(residuals: &[Residual], n_stars: usize) -> f64 {
-    const OWN_NUMBERS: f64 = 3.5;
-    /// Median of the square of a normal variable of unit spread.
-    const MEDIAN_SQUARE: f64 = 0.4549;
-    let bright: Vec<&Residual> = residuals
-        .iter()
-        .filter(|r| r.light > 3.0 * r.sky.sqrt())
-        .collect();
-    if bright.len() < 50 {
-        return 0.0;
-    }
-    // Each star's place, light and pedestal have been fitted to its bright pixels before all.
-    let spent = (OWN_NUMBERS * n_stars as f64).min(0.7 * bright.len() as f64);
-    let share = bright.len() as f64 / (bright.len() as f64 - spent);
-    let spread =
-        |gain: f64| share * median(bright.iter().map(|r| r.square / (r.sky + gain * r.light)));
-    if spread(0.0) <= MEDIAN_SQUARE {
-        return 0.0;
-    }
-    let (mut low, mut high) = (0.0, 1.0);
-    for _ in 0..50 {
-        let middle = 0.5 * (low + high);
-        if spread(middle) > MEDIAN_SQUARE {
-            low = middle
-        } else {
-            high = middle
-        }
-    }
-    high
 }
 
 fn stretched(mut star: Segment, state: &SharedVector) -> Segment {

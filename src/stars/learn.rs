@@ -2,6 +2,7 @@
 
 use super::equations::{SharedVector, Total, pace_of, psf_of, state_of};
 use super::fit::FitSetup;
+use super::light_noise::{OwnNumbers, light_noise};
 use super::pace::Pace;
 use super::psf::Psf;
 use super::segment::Segment;
@@ -36,6 +37,14 @@ impl Freedom {
             Freedom::DwellingAtStart => &[5, 6, 7],
             Freedom::DwellingAtEnd => &[4, 6, 7],
             Freedom::DwellingAtBoth => &[6, 7],
+        }
+    }
+
+    /// Trails that are sought have been fitted star by star.
+    fn own_numbers(self) -> OwnNumbers {
+        match self {
+            Freedom::Profile => OwnNumbers::Place,
+            _ => OwnNumbers::PlaceAndTrail,
         }
     }
 
@@ -97,13 +106,19 @@ pub(super) fn learn_shared(
         }
     }
     let covariance = current.covariance()?;
+    let (psf, pace) = (psf_of(&state), pace_of(&state));
+    let shared = FitSetup {
+        psf,
+        pace,
+        ..*setup
+    };
     Some(Learnt {
-        psf: psf_of(&state),
-        pace: pace_of(&state),
+        psf,
+        pace,
         stretch: (state[3].exp(), state[3].exp() * covariance[(3, 3)].sqrt()),
         core_sigma: covariance[(0, 0)].sqrt(),
         cost: current.cost,
-        gain: current.light_noise(&state).min(setup.sky.most_gain()),
+        gain: light_noise(&shared, &current.stars(&state), freedom.own_numbers()),
     })
 }
 

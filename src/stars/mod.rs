@@ -14,6 +14,7 @@ mod filter;
 mod fit;
 mod fixed;
 mod learn;
+mod light_noise;
 mod line;
 mod long;
 mod measure;

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::field::{VectorField, VectorSample};
+use super::field::{VectorField, VectorSample, median};
 use super::fit::{FitSetup, SegmentFit, fit_segment};
 use super::learn::{Freedom, Learnt, learn_shared};
 use super::pace::Pace;
@@ -12,6 +12,9 @@ use crate::units::PixelPoint;
 
 /// Stars that teach the profile; the brightest clean ones.
 const MOST_TEACHERS: usize = 60;
+/// As many more where the brightest stand out by less than so many sigmas of their light.
+const MORE_TEACHERS: usize = 180;
+const FAINT_TEACHERS: f64 = 60.0;
 /// A pace other than even must explain this share of what the even one leaves unexplained.
 const PACE_GAIN: f64 = 0.02;
 
@@ -46,15 +49,29 @@ pub(super) fn teach<'a>(
             .filter(|f| is_clean(&setup, f))
             .collect();
         field = fit_field(&setup, &good, &field)?;
+        let is_even = setup.pace == Pace::default();
         let like: Vec<Segment> = good
             .iter()
             .filter(|f| is_like(f, &field))
-            .map(|f| aligned(&f.segment, &field))
+            .map(|f| {
+                if is_even {
+                    smoothed(f, &field)
+                } else {
+                    aligned(&f.segment, &field)
+                }
+            })
             .collect();
         if like.len() < 3 {
             return None;
         }
         teachers = like;
+        if round == 1 && is_even && are_faint(&good) {
+            let more = starts.iter().skip(MOST_TEACHERS).take(MORE_TEACHERS);
+            teachers.extend(more.map(|s| Segment {
+                vector: field.at(s.center),
+                ..*s
+            }));
+        }
         last = Some(learnt);
     }
     last.map(|learnt| (setup, field, learnt))
@@ -104,6 +121,26 @@ fn aligned(segment: &Segment, field: &VectorField) -> Segment {
         },
         ..*segment
     }
+}
+
+/// A fitted star with the field's trail, which all stars know better than a faint one; its own where that is
+/// clearly another.
+fn smoothed(fit: &SegmentFit, field: &VectorField) -> Segment {
+    const OWN_SIGMAS: f64 = 2.5;
+    let own = aligned(&fit.segment, field);
+    let expected = field.at(own.center);
+    let (off, c) = (own.vector - expected, fit.vector_covariance);
+    let sigma = (c.xx + c.yy).sqrt();
+    let is_own = off.length().px() > OWN_SIGMAS * sigma;
+    Segment {
+        vector: if is_own { own.vector } else { expected },
+        ..own
+    }
+}
+
+/// Whether the teachers' light is so faint that more of them tell the profile clearly better.
+fn are_faint(teachers: &[SegmentFit]) -> bool {
+    median(teachers.iter().map(|f| f.segment.flux / f.flux_sigma)) < FAINT_TEACHERS
 }
 
 pub(super) fn fit_all(setup: &FitSetup, starts: &[Segment]) -> Vec<Option<SegmentFit>> {
