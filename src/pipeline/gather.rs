@@ -112,10 +112,11 @@ fn measure_file(path: &Path, name: String, overrides: &Overrides, source: Source
     Ok((look.frame, look.warnings))
 }
 
-/// Stars of a whole night that are kept in memory: some 50 MB of them, and twice that in the fits.
-const NIGHT_STARS: usize = 300_000;
+/// Stars of a whole night that are kept: all together take some 50 MB and a few seconds of the fits, and a
+/// thousand a frame leave the camera's turns better known than the air lets them be.
+const NIGHT_STARS: usize = 100_000;
 /// A frame keeps so many at least.
-const FRAME_STARS: usize = 500;
+const FRAME_STARS: usize = 200;
 
 /// Where measures may come from, and how many stars of them are kept.
 #[derive(Debug, Clone, Copy)]
