@@ -245,7 +245,7 @@ impl<'a> Reader<'a> {
         })
     }
 
-    fn u64(&self, at: usize) -> Option<u64> {
+    pub(super) fn u64(&self, at: usize) -> Option<u64> {
         let (one, other) = (self.u32(at)?, self.u32(at.checked_add(4)?)?);
         let (high, low) = if self.little_endian {
             (other, one)
@@ -286,7 +286,7 @@ pub(super) struct Entry {
     pub(super) kind: u16,
     pub(super) count: u32,
     /// Where the value or its place stands.
-    field: usize,
+    pub(super) field: usize,
 }
 
 impl Entry {
@@ -308,6 +308,12 @@ impl Entry {
         } else {
             Some(reader.u32(self.field)? as usize)
         }
+    }
+
+    /// Bytes of its values where the file has them all.
+    pub(super) fn within(&self, reader: Reader<'_>) -> Option<u64> {
+        let end = (self.place(reader)? as u64).checked_add(self.bytes())?;
+        (end <= reader.bytes.len() as u64).then_some(self.bytes())
     }
 }
 

@@ -37,6 +37,8 @@ mod png;
 #[cfg(feature = "raw")]
 mod raw;
 #[cfg(feature = "raw")]
+mod raw_boxes;
+#[cfg(feature = "raw")]
 mod raw_claims;
 #[cfg(feature = "raw")]
 mod raw_facts;
