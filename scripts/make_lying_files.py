@@ -130,8 +130,60 @@ def files_of_directories():
     }
 
 
+def picture(sides, coded=None):
+    """A DNG of 64 x 48 values, or of what the sides say and the coded data hold."""
+    data = bytes(2 * 64 * 48) if coded is None else coded
+    start = 8 + 2 + 12 * (10 + len(sides)) + 4
+    entries = [(258, 3, 1, 16), (259, 3, 1, 1 if coded is None else 7), (262, 3, 1, 32803), (273, 4, 1, start),
+               (277, 3, 1, 1), (278, 4, 1, 48), (279, 4, 1, len(data)), (33421, 3, 2, 2 << 16 | 2),
+               (33422, 1, 4, 0x02010100)]  # fmt: skip
+    file = directory(*sides, *entries, (50706, 1, 4, 0x401))
+    assert len(file) == start
+    return file + data
+
+
+def lossless(side):
+    """A lossless JPEG that ends soon after its head."""
+    frame = struct.pack(">BBHBHHBBBB", 0xFF, 0xC3, 11, 14, side, side, 1, 0, 0x11, 0)
+    codes = b"\xff\xc4" + struct.pack(">HB", 2 + 1 + 16 + 2, 0) + bytes([0, 2] + 14 * [0]) + bytes([0, 1])
+    scan = struct.pack(">BBHBBBBBB", 0xFF, 0xDA, 8, 1, 0, 0, 1, 0, 0)
+    return b"\xff\xd8" + frame + codes + scan + 400 * b"\x55" + b"\xff\xd9"
+
+
+def blocks(*named):
+    """A file of named blocks, and zeros behind them."""
+    packed = b"".join(b"\0" + name + struct.pack(">I", length) + body for name, length, body in named)
+    return b"\0MRM" + struct.pack(">I", len(packed) + 20) + packed + bytes(100)
+
+
+def heap(n_entries, n_bytes):
+    """A heap of entries that are the same bytes; their numbers have 11 bits, their types 3."""
+    types = [0, 0x800, 0x1000, 0x1800, 0x2000]
+    entries = [struct.pack("<HII", types[nth >> 11] | nth & 0x7FF, n_bytes, 0) for nth in range(n_entries)]
+    head = b"II" + struct.pack("<I", 14) + b"HEAPCCDR"
+    return head + bytes(n_bytes) + struct.pack("<H", n_entries) + b"".join(entries) + struct.pack("<I", n_bytes)
+
+
+def files_of_other_kinds():
+    small = [(256, 4, 1, 64), (257, 4, 1, 48)]
+    wide = [(256, 4, 1, 300000), (257, 4, 1, 300000)]
+    absurd = struct.pack("<HHHII", 1, 700, 5, 0x30000000, 0) + bytes(4)
+    layer = bytes(8) + struct.pack("<IIIII", 2, 0x12, 10, 10, 0) + bytes(6) + b"Exif\0\0" + absurd
+    listed = b"SECd" + struct.pack("<IIII", 0x20000, 1, 64, len(layer)) + b"IMA2"
+    return {
+        "wide_twice.dng": picture(small + wide),
+        "signed_width.dng": picture([(tag, 9, 1, side) for tag, _, _, side in wide]),
+        "lossless_head.dng": picture(small, lossless(65535)),
+        "layered.x3f": b"FOVb".ljust(64, b"\0") + layer + listed + struct.pack("<I", 64 + len(layer)),
+        "old_camera.cr3": b"qktkftypcrx".ljust(544, b"\0") + struct.pack(">HH", 65280, 65535) + bytes(200),
+        "wide.mrw": blocks((b"PRD", 24, bytes(8) + struct.pack(">HH", 65535, 65535) + bytes(12))),
+        "endless.mrw": blocks((b"ABC", 0xFFFFFFF8, bytes(40))),
+        "same_bytes.crw": heap(3700, 37000),
+    }
+
+
 def main():
-    for name, content in {**files_of_boxes(), **files_of_directories()}.items():
+    for name, content in {**files_of_boxes(), **files_of_directories(), **files_of_other_kinds()}.items():
         (BAD / name).write_bytes(content)
 
 

@@ -75,6 +75,8 @@ fn files_of_other_kinds_are_named() {
         BadFile,
         &["no known picture format", "promises PNG"],
     );
+    assert_refused("old_camera.cr3", Unsupported, &["a film"]);
+    assert_refused("layered.x3f", Unsupported, &["X3F"]);
     assert_refused("animation.gif", Unsupported, &["GIF"]);
     assert_refused("print_colours.jpg", Unsupported, &["CMYK"]);
     assert_refused("cube.fits", Unsupported, &["7 planes"]);
@@ -200,6 +202,18 @@ fn boxes_that_lie_are_refused() {
         assert_refused(name, BadFile, &["camera RAW", words]);
     }
     assert_refused("huge.cr3", Unsupported, &["300000", "too large"]);
+}
+
+#[cfg(feature = "raw")]
+#[test]
+fn raw_files_of_other_kinds_that_lie_are_refused() {
+    use ErrorKind::{BadFile, Unsupported};
+    assert_refused("wide_twice.dng", Unsupported, &["300000 x 300000"]);
+    assert_refused("signed_width.dng", Unsupported, &["300000 x 300000"]);
+    assert_refused("lossless_head.dng", Unsupported, &["65535 x 65535"]);
+    assert_refused("wide.mrw", Unsupported, &["65535 x 65535"]);
+    assert_refused("endless.mrw", BadFile, &["a block claims 4294967288 bytes"]);
+    assert_refused("same_bytes.crw", BadFile, &["over and over"]);
 }
 
 #[cfg(not(feature = "raw"))]

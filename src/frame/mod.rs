@@ -43,6 +43,10 @@ mod raw_claims;
 #[cfg(feature = "raw")]
 mod raw_facts;
 #[cfg(feature = "raw")]
+mod raw_kinds;
+#[cfg(feature = "raw")]
+mod raw_sizes;
+#[cfg(feature = "raw")]
 mod raw_tables;
 mod read;
 mod samples;

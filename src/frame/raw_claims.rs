@@ -7,7 +7,10 @@
 use super::Format;
 use super::decoded::damaged;
 use super::directories::{Directory, Entry, Reader};
-use super::raw_tables::{claim_of_own_table, encrypted_directory};
+use super::limits::check_size;
+use super::raw_kinds::check_kinds;
+use super::raw_sizes::{check_coded, check_lossless, check_sides, first_number};
+use super::raw_tables::{claim_of_own_table, encrypted_directory, sides_of_own_table};
 use crate::error::Error;
 
 /// Claims up to this size, or that of the file, are let pass: what they cost is soon given back.
@@ -32,6 +35,22 @@ const GPS_DIRECTORY: u16 = 34853;
 const MAKER_NOTE: u16 = 37500;
 const PRIVATE_DIRECTORY: u16 = 50740;
 const OWN_DIRECTORY: u16 = 65024;
+/// The directory of the pixels in one kind's second TIFF.
+const PIXELS_DIRECTORY: u16 = 0xF000;
+/// Entries that point to directories or hold them.
+const WITH_DIRECTORIES: [u16; 6] = [
+    SUB_DIRECTORIES,
+    RAW_DIRECTORIES,
+    EXIF_DIRECTORY,
+    GPS_DIRECTORY,
+    ICC_PROFILE,
+    PIXELS_DIRECTORY,
+];
+/// The one entry of a maker's note that does.
+const DIRECTORY_OF_NOTE: u16 = 0x3000;
+const CAMERA_DIRECTORY: u16 = 0x0120;
+/// Where old files' notes name the place of the coded picture.
+const PICTURE_OF_NOTE: u16 = 0x0081;
 
 const UNDEFINED: u16 = 7;
 const LONG: u16 = 4;
@@ -57,17 +76,7 @@ pub(super) fn check_claims(bytes: &[u8]) -> Result<(), Error> {
             check_tiff(part.unwrap_or_default(), &mut budget)?;
         }
     }
-    if bytes.get(6..14) == Some(b"HEAPCCDR") {
-        let mut left = MOST_PARTS;
-        check_heap(
-            bytes,
-            Reader::of(bytes, true).u32(2),
-            bytes.len(),
-            &mut left,
-            1,
-        )?;
-    }
-    Ok(())
+    check_kinds(bytes, &mut budget)
 }
 
 /// What the directories of one file may cost together: each claim may be small and within the file, and
@@ -75,18 +84,23 @@ pub(super) fn check_claims(bytes: &[u8]) -> Result<(), Error> {
 pub(super) struct Budget {
     entries: usize,
     bytes: u64,
+    /// To be looked at in search of the heads of coded pictures.
+    coded: u64,
 }
 
 impl Budget {
     /// Twice the file, since makers' notes and what they hold are read again.
     pub(super) fn of(bytes: &[u8]) -> Self {
+        let twice = 2 * PATIENCE.max(bytes.len() as u64);
         Self {
             entries: MOST_ENTRIES_IN_ALL,
-            bytes: 2 * PATIENCE.max(bytes.len() as u64),
+            bytes: twice,
+            coded: twice,
         }
     }
 
-    fn spend(&mut self, bytes: u64) -> Result<(), Error> {
+    /// An entry and the bytes of its values.
+    pub(super) fn spend(&mut self, bytes: u64) -> Result<(), Error> {
         let entries = self.entries.checked_sub(1);
         self.entries = entries.ok_or_else(|| {
             claim(&format!(
@@ -96,6 +110,13 @@ impl Budget {
         let bytes = self.bytes.checked_sub(bytes);
         self.bytes =
             bytes.ok_or_else(|| claim("its entries claim the same bytes over and over"))?;
+        Ok(())
+    }
+
+    /// Bytes of a coded picture up to its head.
+    pub(super) fn look_at(&mut self, bytes: u64) -> Result<(), Error> {
+        let coded = self.coded.checked_sub(bytes);
+        self.coded = coded.ok_or_else(|| claim("its strips are the same bytes over and over"))?;
         Ok(())
     }
 }
@@ -139,23 +160,42 @@ pub(super) fn check_first(bytes: &[u8], budget: &mut Budget) -> Result<(), Error
 /// A directory of the chain and those below it.
 fn check_with_below(directory: &Directory<'_>, budget: &mut Budget) -> Result<(), Error> {
     let reader = directory.reader;
-    check_directory(directory, budget)?;
     if let Some(what) = claim_of_own_table(directory, most_in(reader)) {
         return Err(claim(&what));
     }
-    for below in below(directory)? {
+    if let Some((width, height)) = sides_of_own_table(directory) {
+        check_size(u64::from(width.max(16)), u64::from(height.max(16)))?;
+    }
+    check_one(directory, budget)?;
+    for below in below(directory, &WITH_DIRECTORIES)? {
         if let Some(directory) = reader.directory(below) {
-            check_directory(&directory, budget)?;
-            check_makers_note(&directory, budget)?;
-            check_encrypted(&directory, budget)?;
+            check_one(&directory, budget)?;
         }
     }
+    // A whole TIFF of one kind's camera, as the bytes of an entry.
+    let cameras = entries_of(directory).filter(|entry| entry.tag == CAMERA_DIRECTORY);
+    for camera in cameras.filter(|entry| entry.within(reader).is_some()) {
+        let start = camera.place(reader).unwrap_or(0);
+        let bytes = reader.bytes.get(start..start + camera.bytes() as usize);
+        let tiff = bytes.and_then(Reader::new);
+        if let Some(directory) = tiff.and_then(|tiff| tiff.directory(tiff.first()?)) {
+            check_directory(&directory, budget)?;
+        }
+    }
+    Ok(())
+}
+
+/// A directory, the picture that it describes, and what it hides.
+fn check_one(directory: &Directory<'_>, budget: &mut Budget) -> Result<(), Error> {
+    check_directory(directory, budget)?;
+    check_sides(directory)?;
+    check_coded(directory, budget)?;
     check_makers_note(directory, budget)?;
     check_encrypted(directory, budget)
 }
 
 /// The entries that the decoder reads: values of unknown types are bytes to it.
-fn entries_of(directory: &Directory<'_>) -> impl Iterator<Item = Entry> {
+pub(super) fn entries_of(directory: &Directory<'_>) -> impl Iterator<Item = Entry> {
     let entries = directory.entries().take(MOST_ENTRIES);
     entries.map(|entry| Entry {
         kind: match entry.kind {
@@ -190,7 +230,7 @@ fn next_of(directory: &Directory<'_>) -> Option<usize> {
 
 /// Where the decoder looks for directories below one: besides places it takes bytes for a directory
 /// itself, and the first byte of an unknown type for a place.
-fn below(directory: &Directory<'_>) -> Result<Vec<usize>, Error> {
+fn below(directory: &Directory<'_>, tags: &[u16]) -> Result<Vec<usize>, Error> {
     let reader = directory.reader;
     let mut places = Vec::new();
     for entry in directory.entries().take(MOST_ENTRIES) {
@@ -199,26 +239,21 @@ fn below(directory: &Directory<'_>) -> Result<Vec<usize>, Error> {
         };
         let pointed = |nth: usize| Some(reader.u32(start.checked_add(4 * nth)?)? as usize);
         match (entry.tag, entry.kind) {
-            (SUB_DIRECTORIES | RAW_DIRECTORIES | EXIF_DIRECTORY | GPS_DIRECTORY, LONG) => {
+            (PRIVATE_DIRECTORY | OWN_DIRECTORY, _) if entry.bytes() == 4 => {
+                places.extend(pointed(0));
+            }
+            (tag, _) if !tags.contains(&tag) => {}
+            // A sound colour profile is no directory, and costs little if it is read as one.
+            (ICC_PROFILE, UNDEFINED) if is_profile(reader.bytes, start) => {}
+            (_, LONG) => {
                 let count = entry.count as usize;
                 if count > MOST_PARTS && entry.within(reader).is_some() {
                     return Err(claim(&format!("an entry points to {count} directories")));
                 }
                 places.extend((0..count.min(MOST_PARTS)).filter_map(pointed));
             }
-            (PRIVATE_DIRECTORY | OWN_DIRECTORY, _) if entry.bytes() == 4 => {
-                places.extend(pointed(0));
-            }
-            // A sound colour profile is no directory, and costs little if it is read as one.
-            (ICC_PROFILE, UNDEFINED) if is_profile(reader.bytes, start) => {}
-            (
-                SUB_DIRECTORIES | RAW_DIRECTORIES | EXIF_DIRECTORY | GPS_DIRECTORY | ICC_PROFILE,
-                kind,
-            ) if kind == UNDEFINED => places.push(start),
-            (
-                SUB_DIRECTORIES | RAW_DIRECTORIES | EXIF_DIRECTORY | GPS_DIRECTORY | ICC_PROFILE,
-                kind,
-            ) if kind == 0 || kind > 12 => {
+            (_, UNDEFINED) => places.push(start),
+            (_, kind) if kind == 0 || kind > 12 => {
                 places.extend(reader.bytes.get(start).map(|&byte| usize::from(byte)));
             }
             _ => {}
@@ -249,14 +284,18 @@ fn check_encrypted(holder: &Directory<'_>, budget: &mut Budget) -> Result<(), Er
 }
 
 /// Refuses entries that claim absurdly much, each or together.
-fn check_directory(directory: &Directory<'_>, budget: &mut Budget) -> Result<(), Error> {
+///
+/// # Errors
+/// As [`check_claims`].
+pub(super) fn check_directory(directory: &Directory<'_>, budget: &mut Budget) -> Result<(), Error> {
     let reader = directory.reader;
     for entry in entries_of(directory) {
         if entry.bytes() > most_in(reader) {
             return Err(claim(&format!("an entry claims {} values", entry.count)));
         }
-        // What the file does not have is given back at once.
-        budget.spend(entry.within(reader).unwrap_or(0))?;
+        // What the file does not have is given back at once. Where it is counts from elsewhere in notes.
+        let bytes = Some(entry.bytes()).filter(|&bytes| bytes <= reader.bytes.len() as u64);
+        budget.spend(bytes.unwrap_or(0))?;
     }
     Ok(())
 }
@@ -277,6 +316,16 @@ fn check_makers_note(directory: &Directory<'_>, budget: &mut Budget) -> Result<(
         return Ok(());
     };
     check_directory(&main, budget)?;
+    let pictures = entries_of(&main).filter(|entry| entry.tag == PICTURE_OF_NOTE);
+    for picture in pictures.filter_map(|entry| first_number(&entry, within)) {
+        let coded = reader.bytes.get(picture as usize..);
+        budget.look_at(check_lossless(coded.unwrap_or_default())? as u64)?;
+    }
+    for below in below(&main, &[DIRECTORY_OF_NOTE])? {
+        if let Some(directory) = within.directory(below) {
+            check_directory(&directory, budget)?;
+        }
+    }
     if !data.starts_with(b"OLYMP") && !data.starts_with(b"OM SYSTEM") {
         return Ok(());
     }
@@ -319,52 +368,6 @@ fn note_start(data: &[u8], little_endian: bool) -> (usize, bool) {
         Some(b"MM") => (begin + 2, false),
         _ => (begin, little_endian),
     }
-}
-
-/// The heap of one old RAW kind: directories within directories, each at the end of its data.
-fn check_heap(
-    bytes: &[u8],
-    start: Option<u32>,
-    end: usize,
-    left: &mut usize,
-    depth: usize,
-) -> Result<(), Error> {
-    let reader = Reader::of(bytes, true);
-    let begin = |start: usize| {
-        let place = start.checked_add(reader.u32(end.checked_sub(4)?)? as usize)?;
-        Some((place, usize::from(reader.u16(place)?)))
-    };
-    let Some((start, (place, count))) =
-        start.and_then(|start| Some((start as usize, begin(start as usize)?)))
-    else {
-        return Ok(());
-    };
-    for at in (0..count).map(|nth| place + 2 + 10 * nth) {
-        let (Some(kind), Some(length), Some(offset)) =
-            (reader.u16(at), reader.u32(at + 2), reader.u32(at + 6))
-        else {
-            break;
-        };
-        if !matches!(kind & 0x3800, 0x2800 | 0x3000) || depth >= 10 {
-            continue;
-        }
-        *left = left
-            .checked_sub(1)
-            .ok_or_else(|| claim("its directories lead in a circle"))?;
-        let from = if kind & 0xC000 == 0 {
-            start + offset as usize
-        } else {
-            at + 2
-        };
-        let length = if kind & 0xC000 == 0 {
-            length as usize
-        } else {
-            8
-        };
-        let below = u32::try_from(from).ok();
-        check_heap(bytes, below, from.saturating_add(length), left, depth + 1)?;
-    }
-    Ok(())
 }
 
 /// Refusal of a file for what it claims.
@@ -452,18 +455,6 @@ mod tests {
         let end = chain.len() - 4;
         chain[end..].copy_from_slice(&8u32.to_le_bytes());
         assert!(refusal(&chain).contains("in a circle"));
-        // A heap whose only entries are the heap itself, twice.
-        let mut heap = b"II\x1a\0\0\0HEAPCCDR".to_vec();
-        heap[2..6].copy_from_slice(&14u32.to_le_bytes());
-        heap.extend(2u16.to_le_bytes());
-        let length = 2 + 2 * 10 + 4;
-        for _ in 0..2 {
-            heap.extend(0x2800u16.to_le_bytes());
-            heap.extend((length as u32).to_le_bytes());
-            heap.extend(0u32.to_le_bytes());
-        }
-        heap.extend(0u32.to_le_bytes());
-        assert!(refusal(&heap).contains("in a circle"));
     }
 
     #[test]
