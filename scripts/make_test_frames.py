@@ -138,8 +138,6 @@ def lying_raw_files():
     note = b"EPSON\0\x01\0" + absurd
     head = 8 + 2 + 12 * 2 + 4
     ring = tiff_like([(256, 4, [WIDTH]), is_dng], b"")
-    table = struct.pack(">I4s8xI", 20, b"stsz", 4000000000)
-    inner = struct.pack(">I4s", 8 + len(table), b"trak") + table
     heap_entry = struct.pack("<HII", 0x2800, 2 + 2 * 10 + 4, 0)
     return {
         "old_camera.png": b"qktk" + bytes(540) + struct.pack(">HH", 60000, 60000) + bytes(200),
@@ -148,8 +146,6 @@ def lying_raw_files():
         "lying_note.dng": tiff_like([(37500, 4, [head]), is_dng], note).replace(
             struct.pack("<HHI", 37500, 4, 1), struct.pack("<HHI", 37500, 7, len(note))),
         "ring.dng": ring[:-4] + struct.pack("<I", 8),
-        "lying_table.cr3": struct.pack(">I4s4sI", 16, b"ftyp", b"crx ", 1)
-        + struct.pack(">I4s", 8 + len(inner), b"moov") + inner,
         "heap_in_heap.crw": b"II" + struct.pack("<I", 14) + b"HEAPCCDR" + struct.pack("<H", 2)
         + 2 * heap_entry + bytes(4),
     }  # fmt: skip

@@ -75,6 +75,8 @@ fn files_of_other_kinds_are_named() {
         BadFile,
         &["no known picture format", "promises PNG"],
     );
+    assert_refused("old_camera.cr3", Unsupported, &["a film"]);
+    assert_refused("layered.x3f", Unsupported, &["X3F"]);
     assert_refused("animation.gif", Unsupported, &["GIF"]);
     assert_refused("print_colours.jpg", Unsupported, &["CMYK"]);
     assert_refused("cube.fits", Unsupported, &["7 planes"]);
@@ -168,12 +170,50 @@ fn damaged_raw_files_are_refused() {
     assert_refused("heap_in_heap.crw", BadFile, &["lead in a circle"]);
     assert_refused("own_table.iiq", BadFile, &["claims 1073741823 entries"]);
     assert_refused("encrypted.arw", BadFile, &["claims 805306368 values"]);
+    assert_refused("many_below.dng", BadFile, &["points to 2000 directories"]);
+    assert_refused("entries_again.dng", BadFile, &["100000 entries together"]);
+    assert_refused("bytes_again.dng", BadFile, &["over and over"]);
     assert_refused("many_values.dng", BadFile, &["65535 values a pixel"]);
     assert_refused(
         "white_below_black.dng",
         BadFile,
         &["white level 100", "512"],
     );
+}
+
+#[cfg(feature = "raw")]
+#[test]
+fn boxes_that_lie_are_refused() {
+    use ErrorKind::{BadFile, Unsupported};
+    for (name, words) in [
+        ("endless_boxes.cr3", "shorter than its own head"),
+        ("long_box.cr3", "a box claims 1099511627776 bytes"),
+        ("backwards.cr3", "a box claims 18446744073709551608 bytes"),
+        ("unknown_number.cr3", "shorter than its own head"),
+        ("lying_records.cr3", "a table claims 4000000000 rows"),
+        ("long_record.cr3", "a record claims 4000000000 bytes"),
+        ("hidden_block.cr3", "an entry claims 805306368 values"),
+        ("ring_in_box.cr3", "lead in a circle"),
+        ("early_ring.cr3", "lead in a circle"),
+        ("many_tiles.cr3", "12 tiles are listed where 1 were needed"),
+        ("tall_tile.cr3", "1 tiles are listed where 2 were needed"),
+        ("many_planes.cr3", "a tile of more than 4 planes"),
+    ] {
+        assert_refused(name, BadFile, &["camera RAW", words]);
+    }
+    assert_refused("huge.cr3", Unsupported, &["300000", "too large"]);
+}
+
+#[cfg(feature = "raw")]
+#[test]
+fn raw_files_of_other_kinds_that_lie_are_refused() {
+    use ErrorKind::{BadFile, Unsupported};
+    assert_refused("wide_twice.dng", Unsupported, &["300000 x 300000"]);
+    assert_refused("signed_width.dng", Unsupported, &["300000 x 300000"]);
+    assert_refused("lossless_head.dng", Unsupported, &["65535 x 65535"]);
+    assert_refused("wide.mrw", Unsupported, &["65535 x 65535"]);
+    assert_refused("endless.mrw", BadFile, &["a block claims 4294967288 bytes"]);
+    assert_refused("same_bytes.crw", BadFile, &["over and over"]);
 }
 
 #[cfg(not(feature = "raw"))]

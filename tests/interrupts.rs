@@ -96,11 +96,7 @@ fn runs_that_are_ended_at_any_moment_leave_nothing_that_harms_the_next() {
 /// At each moment a run that is interrupted and one that is killed; after some, one that is left in
 /// peace.
 fn end_and_run_again(moments: &[Moment]) {
-    let place = Place::new();
-    fs::remove_dir_all(place.path("night/after-correction")).unwrap();
-    for name in ["QLN_0213.jpg", "QLN_0214.jpg"] {
-        fs::remove_file(place.path("night/first-try").join(name)).unwrap();
-    }
+    let place = Place::with_large_pixels(false);
     let whole = Whole::of(&place);
     let ends = moments
         .iter()
@@ -176,7 +172,7 @@ fn writing_into_a_pipe(place: &Place, pipe: &Path) -> Child {
 
 #[test]
 fn an_interrupt_while_the_page_is_written_waits_for_the_page() {
-    let place = Place::new();
+    let place = Place::with_large_pixels(true);
     place.run(&["diagnose", "night"]);
     let page = fs::read(place.path(PAGE)).unwrap();
     assert!(page.len() > 1 << 16, "more than a pipe holds");
@@ -196,7 +192,7 @@ fn an_interrupt_while_the_page_is_written_waits_for_the_page() {
 
 #[test]
 fn a_second_interrupt_waits_for_nothing_and_a_kill_neither() {
-    let place = Place::new();
+    let place = Place::with_large_pixels(true);
     place.run(&["diagnose", "night"]);
     for (nth, signal) in ["-INT", "-KILL"].iter().enumerate() {
         let pipe = place.path(&format!("pipe {nth}"));

@@ -2,23 +2,15 @@
 
 use super::Format;
 use super::decoded::damaged;
-use super::limits::check_size;
 use crate::error::Error;
 
 /// Directories beyond this number are not looked at.
 const MAX_DIRECTORIES: usize = 500;
 /// Entries of an array beyond this number are damage.
 const MAX_VALUES: usize = 1_000_000;
-/// More values a pixel are damage: no camera stores as many, transparency and depth included.
-const MAX_VALUES_A_PIXEL: u64 = 8;
 
-const IMAGE_WIDTH: u16 = 256;
-const IMAGE_LENGTH: u16 = 257;
 const STRIP_OFFSETS: u16 = 273;
-const SAMPLES_PER_PIXEL: u16 = 277;
 const STRIP_BYTE_COUNTS: u16 = 279;
-const TILE_WIDTH: u16 = 322;
-const TILE_LENGTH: u16 = 323;
 const TILE_OFFSETS: u16 = 324;
 const TILE_BYTE_COUNTS: u16 = 325;
 const SUB_DIRECTORIES: u16 = 330;
@@ -36,37 +28,23 @@ pub(super) fn is_raw(bytes: &[u8]) -> bool {
             .is_some_and(|directory| directory.holds(DNG_VERSION))
 }
 
-/// Refuses pictures of absurd size, pictures whose data reach beyond the end of the file, and values
-/// that no file of this length can hold.
+/// Refuses pictures whose data reach beyond the end of the file, and values that no file of this length
+/// can hold.
 ///
 /// Decoders take memory for as many values as an entry claims before they look for them. RAW files
 /// that are no TIFF hold TIFFs: those are looked for by their first bytes.
 /// Source: [TIFF] 6.0, sections 2 (structure), 8 and 15 (strips and tiles).
 ///
 /// # Errors
-/// As [`check_size`]; `BadFile` where the file is cut short.
+/// `BadFile` where the file is cut short.
 pub(super) fn check_directories(bytes: &[u8]) -> Result<(), Error> {
     for part in embedded(bytes) {
         for directory in all_directories(Reader::new(part)) {
             check_counts(&directory, Format::Raw)?;
         }
     }
-    check_named_blocks(bytes)?;
     for directory in all_directories(Reader::new(bytes)) {
         check_counts(&directory, Format::Raw)?;
-        let side = |tag| directory.numbers(tag).first().copied();
-        if let (Some(width), Some(height)) = (side(IMAGE_WIDTH), side(IMAGE_LENGTH)) {
-            // Previews may be smaller than any frame.
-            check_size(width.max(16), height.max(16))?;
-        }
-        if let (Some(width), Some(height)) = (side(TILE_WIDTH), side(TILE_LENGTH)) {
-            check_size(width.max(16), height.max(16))?;
-        }
-        // A mosaic has one value a pixel, a picture up to four; pictures of spectra are none.
-        if let Some(n_values) = side(SAMPLES_PER_PIXEL).filter(|&n| n > MAX_VALUES_A_PIXEL) {
-            let reason = format!("{n_values} values a pixel");
-            return Err(damaged(Format::Raw, reason));
-        }
         for (offsets, counts) in [
             (STRIP_OFFSETS, STRIP_BYTE_COUNTS),
             (TILE_OFFSETS, TILE_BYTE_COUNTS),
@@ -103,26 +81,6 @@ fn embedded(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
     };
     let places = (1..head.len().saturating_sub(3)).filter(begins);
     places.take(MOST).map(move |at| &bytes[at..])
-}
-
-/// Refuses a RAW file of named blocks whose TIFF lies: it is taken to follow the block's name,
-/// whatever stands there, and to be the file itself where that block is missing.
-fn check_named_blocks(bytes: &[u8]) -> Result<(), Error> {
-    if !bytes.starts_with(b"\0MRM") {
-        return Ok(());
-    }
-    let named = |at: &usize| &bytes[*at..at + 4] == b"\0TTW";
-    let places = (0..bytes.len().saturating_sub(8)).filter(named);
-    for start in std::iter::once(0).chain(places.map(|at| at + 8)) {
-        let reader = Reader {
-            bytes: &bytes[start..],
-            little_endian: false,
-        };
-        if let Some(directory) = reader.directory(8) {
-            check_counts(&directory, Format::Raw)?;
-        }
-    }
-    Ok(())
 }
 
 /// Refuses entries of more values than the file has bytes for.
@@ -245,7 +203,7 @@ impl<'a> Reader<'a> {
         })
     }
 
-    fn u64(&self, at: usize) -> Option<u64> {
+    pub(super) fn u64(&self, at: usize) -> Option<u64> {
         let (one, other) = (self.u32(at)?, self.u32(at.checked_add(4)?)?);
         let (high, low) = if self.little_endian {
             (other, one)
@@ -286,7 +244,7 @@ pub(super) struct Entry {
     pub(super) kind: u16,
     pub(super) count: u32,
     /// Where the value or its place stands.
-    field: usize,
+    pub(super) field: usize,
 }
 
 impl Entry {
@@ -308,6 +266,12 @@ impl Entry {
         } else {
             Some(reader.u32(self.field)? as usize)
         }
+    }
+
+    /// Bytes of its values where the file has them all.
+    pub(super) fn within(&self, reader: Reader<'_>) -> Option<u64> {
+        let end = (self.place(reader)? as u64).checked_add(self.bytes())?;
+        (end <= reader.bytes.len() as u64).then_some(self.bytes())
     }
 }
 
@@ -370,7 +334,6 @@ impl Directory<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::error::ErrorKind;
 
     /// A little-endian file of one directory with 32-bit entries.
     fn file(entries: &[(u16, u32)]) -> Vec<u8> {
@@ -387,19 +350,9 @@ mod tests {
     }
 
     #[test]
-    fn sizes_and_ends_are_checked() {
-        let sound = file(&[
-            (IMAGE_WIDTH, 100),
-            (IMAGE_LENGTH, 80),
-            (STRIP_OFFSETS, 8),
-            (STRIP_BYTE_COUNTS, 20),
-        ]);
+    fn ends_are_checked() {
+        let sound = file(&[(STRIP_OFFSETS, 8), (STRIP_BYTE_COUNTS, 20)]);
         assert_eq!(check_directories(&sound), Ok(()));
-        let huge = file(&[(IMAGE_WIDTH, 4_000_000_000), (IMAGE_LENGTH, 80)]);
-        assert_eq!(
-            check_directories(&huge).unwrap_err().kind,
-            ErrorKind::Unsupported
-        );
         let cut = file(&[(STRIP_OFFSETS, 8), (STRIP_BYTE_COUNTS, 5000)]);
         let error = check_directories(&cut).unwrap_err();
         assert!(
@@ -411,7 +364,7 @@ mod tests {
 
     #[test]
     fn entries_that_claim_more_than_the_file_holds_are_refused() {
-        let mut lying = file(&[(IMAGE_WIDTH, 100), (700, 1)]);
+        let mut lying = file(&[(256, 100), (700, 1)]);
         lying[8 + 2 + 12 + 4..][..4].copy_from_slice(&0xFFFF_FFFFu32.to_le_bytes());
         for bytes in [
             lying.clone(),
@@ -428,7 +381,7 @@ mod tests {
 
     #[test]
     fn tiffs_of_both_kinds_have_to_keep_their_word() {
-        let mut text = file(&[(IMAGE_WIDTH, 100), (270, 0)]);
+        let mut text = file(&[(256, 100), (270, 0)]);
         assert_eq!(check_tiff_claims(&text), Ok(()));
         text[24..28].copy_from_slice(&0x2000_0000u32.to_le_bytes());
         assert!(
@@ -455,14 +408,14 @@ mod tests {
         assert_eq!(check_directories(&bytes), Ok(()));
         let below = bytes.len() as u32;
         bytes[18..22].copy_from_slice(&below.to_le_bytes());
-        bytes.extend_from_slice(&file(&[(IMAGE_WIDTH, 70_000), (IMAGE_LENGTH, 80)])[8..]);
+        bytes.extend_from_slice(&file(&[(STRIP_OFFSETS, 8), (STRIP_BYTE_COUNTS, 5000)])[8..]);
         assert!(check_directories(&bytes).is_err());
     }
 
     #[test]
     fn a_dng_is_known_by_its_version_tag() {
-        assert!(is_raw(&file(&[(IMAGE_WIDTH, 100), (DNG_VERSION, 1)])));
-        assert!(!is_raw(&file(&[(IMAGE_WIDTH, 100)])));
+        assert!(is_raw(&file(&[(256, 100), (DNG_VERSION, 1)])));
+        assert!(!is_raw(&file(&[(256, 100)])));
         assert!(!is_raw(b"II*\0\xFF\xFF\xFF\xFF"));
         assert!(is_raw(b"II*\0\x10\0\0\0CR\x02\0"));
     }

@@ -26,13 +26,14 @@ const TIFF_ENDINGS: &[&str] = &["tif", "tiff"];
 const FITS_ENDINGS: &[&str] = &["fits", "fit", "fts"];
 /// Endings of pictures that are not read: a night with them says so, file by file.
 const OTHER_ENDINGS: &[&str] = &[
-    "heic", "heif", "hif", "avif", "jxl", "jp2", "webp", "gif", "bmp", "psd", "xisf",
+    "heic", "heif", "hif", "avif", "jxl", "jp2", "webp", "gif", "bmp", "psd", "xisf", "x3f",
 ];
-/// Endings of camera RAW files in common use (common practice, no source). The decoder reads more:
-/// cameras of films, and one of 640 x 480 pixels whose size it takes on trust.
+/// Endings of camera RAW files in common use (common practice, no source). The decoder knows more:
+/// cameras of films, one of 640 x 480 pixels whose size it takes on trust, and layered sensors, whose
+/// pixels it does not read.
 const RAW_ENDINGS: &[&str] = &[
     "dng", "arw", "cr2", "cr3", "crw", "dcr", "dcs", "erf", "fff", "iiq", "kdc", "mef", "mos",
-    "mrw", "nef", "nrw", "orf", "ori", "pef", "raf", "raw", "rw2", "rwl", "srw", "x3f", "3fr",
+    "mrw", "nef", "nrw", "orf", "ori", "pef", "raf", "raw", "rw2", "rwl", "srw", "3fr",
 ];
 
 impl Format {
@@ -125,18 +126,21 @@ fn is_tiff(bytes: &[u8]) -> bool {
 
 /// RAW files with a start of their own (common practice, no source).
 fn is_other_raw(bytes: &[u8]) -> bool {
-    const STARTS: [&[u8]; 7] = [
+    /// The decoder takes what begins like this for a kind that is not read, whatever follows.
+    const TAKEN_FOR_OTHERS: [&[u8]; 4] = [b"qktk", b"qktn", b"ARRI", b"FOVb"];
+    const STARTS: [&[u8]; 6] = [
         b"FUJIFILMCCD-RAW",
         b"IIRO",
         b"IIRS",
         b"MMOR",
         b"IIU\0",
-        b"FOVb",
         b"\0MRM",
     ];
-    STARTS.iter().any(|start| bytes.starts_with(start))
+    let begins = |starts: &[&[u8]]| starts.iter().any(|start| bytes.starts_with(start));
+    let marked = begins(&STARTS)
         || bytes.get(4..11) == Some(b"ftypcrx")
-        || bytes.get(6..14) == Some(b"HEAPCCDR")
+        || bytes.get(6..14) == Some(b"HEAPCCDR");
+    marked && !begins(&TAKEN_FOR_OTHERS)
 }
 
 fn unknown_content(bytes: &[u8], path: &Path) -> Error {
@@ -198,6 +202,7 @@ fn known_but_not_read(bytes: &[u8]) -> Option<&'static str> {
         [0x1F, 0x8B, ..] => Some("a gzip archive"),
         [b'P', b'K', 3, 4, ..] => Some("a zip archive"),
         [b'X', b'I', b'S', b'F', ..] => Some("an XISF picture"),
+        [b'F', b'O', b'V', b'b', ..] => Some("a picture of a layered sensor (X3F)"),
         [0xFF, 0x0A, ..] => Some("a JPEG XL picture"),
         [b'8', b'B', b'P', b'S', ..] => Some("a layered picture of an editor"),
         _ if brand == b"JXL \r\n\x87\n" => Some("a JPEG XL picture"),
@@ -244,8 +249,8 @@ mod tests {
 
     #[cfg(feature = "raw")]
     #[test]
-    fn endings_that_the_decoder_reads_are_picked_up_but_films_and_one_old_kind() {
-        const LEFT_OUT: [&str; 3] = ["ari", "crm", "qtk"];
+    fn endings_that_the_decoder_reads_are_picked_up_but_films_and_two_kinds() {
+        const LEFT_OUT: [&str; 4] = ["ari", "crm", "qtk", "x3f"];
         for ending in rawler::decoders::supported_extensions() {
             let ending = ending.to_ascii_lowercase();
             let promised = Format::promised_by(Path::new(&format!("a.{ending}")));
@@ -259,6 +264,14 @@ mod tests {
         let heap = b"II\x1a\0\0\0HEAPCCDR\x02\0";
         assert_eq!(recognise(heap, "a.crw"), Ok(Format::Raw));
         assert_eq!(recognise(b"\0\0\0\x18ftypcrx ", "a.cr3"), Ok(Format::Raw));
+        // What the decoder would take for another kind.
+        for start in [b"qktkftypcrx ", b"qktnftypcrx ", b"ARRIftypcrx "] {
+            let error = recognise(start, "a.cr3").unwrap_err();
+            assert_eq!(error.kind, ErrorKind::Unsupported);
+        }
+        let layered = recognise(b"FOVbftypcrx ", "a.x3f").unwrap_err();
+        assert_eq!(layered.kind, ErrorKind::Unsupported);
+        assert!(layered.context.contains("X3F"), "{layered}");
     }
 
     #[test]

@@ -37,9 +37,15 @@ mod png;
 #[cfg(feature = "raw")]
 mod raw;
 #[cfg(feature = "raw")]
+mod raw_boxes;
+#[cfg(feature = "raw")]
 mod raw_claims;
 #[cfg(feature = "raw")]
 mod raw_facts;
+#[cfg(feature = "raw")]
+mod raw_kinds;
+#[cfg(feature = "raw")]
+mod raw_sizes;
 #[cfg(feature = "raw")]
 mod raw_tables;
 mod read;

@@ -15,6 +15,7 @@ use super::even_light::{even_light, gains_of};
 use super::levels::float_scale;
 use super::limits::check_size;
 use super::mosaic::{Area, Mosaic};
+use super::raw_boxes::check_boxes;
 use super::raw_claims::check_claims;
 use super::raw_facts::facts_of_raw;
 use super::tone::Tone;
@@ -34,8 +35,9 @@ const MAX_VALUES_A_PIXEL: usize = 4;
 /// `BadFile` for damaged or cut-short files, `Unsupported` for unknown cameras and sensors
 /// without green pixels.
 pub(super) fn decode(bytes: Vec<u8>, want: Want) -> Result<Decoded, Error> {
-    check_directories(&bytes)?;
     check_claims(&bytes)?;
+    check_boxes(&bytes)?;
+    check_directories(&bytes)?;
     let source = RawSource::new_from_shared_vec(Arc::new(bytes));
     // Without pixels first: its size is known before memory is taken for it.
     let image = rawler::decode_dummy(&source).map_err(refused)?;

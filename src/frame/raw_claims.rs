@@ -6,16 +6,26 @@
 
 use super::Format;
 use super::decoded::damaged;
-use super::directories::{Directory, Reader};
-use super::raw_tables::{claim_of_own_table, encrypted_directory};
+use super::directories::{Directory, Entry, Reader};
+use super::limits::check_size;
+use super::raw_kinds::check_kinds;
+use super::raw_sizes::{check_coded, check_lossless, check_sides, first_number};
+use super::raw_tables::{claim_of_own_table, encrypted_directory, sides_of_own_table};
 use crate::error::Error;
 
 /// Claims up to this size, or that of the file, are let pass: what they cost is soon given back.
 const PATIENCE: u64 = 64 << 20;
 /// The decoder reads no more entries of a directory.
 const MOST_ENTRIES: usize = 4096;
-/// Directories of a chain, blocks of a file: no camera writes more.
+/// Directories of a chain or of an entry: no camera writes more.
 const MOST_PARTS: usize = 500;
+/// Entries of all directories of a file together: no camera writes as many; each costs the decoder 160
+/// bytes besides its values.
+const MOST_ENTRIES_IN_ALL: usize = 100_000;
+/// The decoder leaves a directory behind as many entries in a row that it cannot read.
+const LOST_IN_A_ROW: usize = 5;
+/// Values from here on, in a file that has no such place, may lie beyond all 32-bit places.
+const FAR_BEYOND: usize = 1 << 31;
 
 const SUB_DIRECTORIES: u16 = 330;
 const RAW_DIRECTORIES: u16 = 33424;
@@ -25,21 +35,36 @@ const GPS_DIRECTORY: u16 = 34853;
 const MAKER_NOTE: u16 = 37500;
 const PRIVATE_DIRECTORY: u16 = 50740;
 const OWN_DIRECTORY: u16 = 65024;
+/// The directory of the pixels in one kind's second TIFF.
+const PIXELS_DIRECTORY: u16 = 0xF000;
+/// Entries that point to directories or hold them.
+const WITH_DIRECTORIES: [u16; 6] = [
+    SUB_DIRECTORIES,
+    RAW_DIRECTORIES,
+    EXIF_DIRECTORY,
+    GPS_DIRECTORY,
+    ICC_PROFILE,
+    PIXELS_DIRECTORY,
+];
+/// The one entry of a maker's note that does.
+const DIRECTORY_OF_NOTE: u16 = 0x3000;
+const CAMERA_DIRECTORY: u16 = 0x0120;
+/// Where old files' notes name the place of the coded picture.
+const PICTURE_OF_NOTE: u16 = 0x0081;
 
 const UNDEFINED: u16 = 7;
 const LONG: u16 = 4;
 
 /// Refuses claims that no file can keep, and structures that lead in a circle.
 ///
-/// Source: the reading order of the crate `rawler` 0.8 (directories, makers' notes); ISO/IEC
-/// 14496-12 (boxes); [TIFF] 6.0, section 2.
+/// Source: the reading order of the crate `rawler` 0.8 (directories, makers' notes); [TIFF] 6.0,
+/// section 2.
 ///
 /// # Errors
 /// `BadFile` with what was claimed.
 pub(super) fn check_claims(bytes: &[u8]) -> Result<(), Error> {
-    if let Some(reader) = Reader::new(bytes) {
-        check_chain(reader)?;
-    }
+    let mut budget = Budget::of(bytes);
+    check_tiff(bytes, &mut budget)?;
     // A RAW file of one kind names the place of its TIFF 84 bytes behind its start.
     let big = Reader::of(bytes, false);
     if bytes.starts_with(b"FUJIFILMCCD-RAW ") {
@@ -48,26 +73,62 @@ pub(super) fn check_claims(bytes: &[u8]) -> Result<(), Error> {
             big.u32(100).map(|at| at as usize),
         ] {
             let part = start.and_then(|start| bytes.get(start..));
-            if let Some(reader) = part.and_then(Reader::new) {
-                check_chain(reader)?;
-            }
+            check_tiff(part.unwrap_or_default(), &mut budget)?;
         }
     }
-    if bytes.get(6..14) == Some(b"HEAPCCDR") {
-        let mut left = MOST_PARTS;
-        check_heap(
-            bytes,
-            Reader::of(bytes, true).u32(2),
-            bytes.len(),
-            &mut left,
-            1,
-        )?;
-    }
-    check_boxes(big, 0, bytes.len(), &mut MOST_PARTS.clone())
+    check_kinds(bytes, &mut budget)
 }
 
-/// The directories of a TIFF one after the other, each with those below it.
-fn check_chain(reader: Reader<'_>) -> Result<(), Error> {
+/// What the directories of one file may cost together: each claim may be small and within the file, and
+/// all of them point to the same place.
+pub(super) struct Budget {
+    entries: usize,
+    bytes: u64,
+    /// To be looked at in search of the heads of coded pictures.
+    coded: u64,
+}
+
+impl Budget {
+    /// Twice the file, since makers' notes and what they hold are read again.
+    pub(super) fn of(bytes: &[u8]) -> Self {
+        let twice = 2 * PATIENCE.max(bytes.len() as u64);
+        Self {
+            entries: MOST_ENTRIES_IN_ALL,
+            bytes: twice,
+            coded: twice,
+        }
+    }
+
+    /// An entry and the bytes of its values.
+    pub(super) fn spend(&mut self, bytes: u64) -> Result<(), Error> {
+        let entries = self.entries.checked_sub(1);
+        self.entries = entries.ok_or_else(|| {
+            claim(&format!(
+                "its directories claim more than {MOST_ENTRIES_IN_ALL} entries together"
+            ))
+        })?;
+        let bytes = self.bytes.checked_sub(bytes);
+        self.bytes =
+            bytes.ok_or_else(|| claim("its entries claim the same bytes over and over"))?;
+        Ok(())
+    }
+
+    /// Bytes of a coded picture up to its head.
+    pub(super) fn look_at(&mut self, bytes: u64) -> Result<(), Error> {
+        let coded = self.coded.checked_sub(bytes);
+        self.coded = coded.ok_or_else(|| claim("its strips are the same bytes over and over"))?;
+        Ok(())
+    }
+}
+
+/// The directories of a TIFF one after the other, each with those below it; what is no TIFF passes.
+///
+/// # Errors
+/// As [`check_claims`].
+pub(super) fn check_tiff(bytes: &[u8], budget: &mut Budget) -> Result<(), Error> {
+    let Some(reader) = Reader::new(bytes) else {
+        return Ok(());
+    };
     let mut next = reader.first();
     let mut seen: Vec<usize> = Vec::new();
     while let Some(at) = next.filter(|&at| at != 0) {
@@ -78,27 +139,98 @@ fn check_chain(reader: Reader<'_>) -> Result<(), Error> {
         let Some(directory) = reader.directory(at) else {
             break;
         };
-        check_directory(&directory)?;
-        if let Some(what) = claim_of_own_table(&directory, most_in(reader)) {
-            return Err(claim(&what));
-        }
-        for below in below(&directory) {
-            if let Some(directory) = reader.directory(below) {
-                check_directory(&directory)?;
-                check_makers_note(&directory)?;
-                check_encrypted(&directory)?;
-            }
-        }
-        check_makers_note(&directory)?;
-        check_encrypted(&directory)?;
-        next = directory.next;
+        check_with_below(&directory, budget)?;
+        next = next_of(&directory);
     }
     Ok(())
 }
 
+/// As [`check_tiff`], of a TIFF of which the decoder reads the first directory alone.
+///
+/// # Errors
+/// As [`check_claims`].
+pub(super) fn check_first(bytes: &[u8], budget: &mut Budget) -> Result<(), Error> {
+    let reader = Reader::new(bytes);
+    match reader.and_then(|reader| reader.directory(reader.first()?)) {
+        Some(directory) => check_with_below(&directory, budget),
+        None => Ok(()),
+    }
+}
+
+/// A directory of the chain and those below it.
+fn check_with_below(directory: &Directory<'_>, budget: &mut Budget) -> Result<(), Error> {
+    let reader = directory.reader;
+    if let Some(what) = claim_of_own_table(directory, most_in(reader)) {
+        return Err(claim(&what));
+    }
+    if let Some((width, height)) = sides_of_own_table(directory) {
+        check_size(u64::from(width.max(16)), u64::from(height.max(16)))?;
+    }
+    check_one(directory, budget)?;
+    for below in below(directory, &WITH_DIRECTORIES)? {
+        if let Some(directory) = reader.directory(below) {
+            check_one(&directory, budget)?;
+        }
+    }
+    // A whole TIFF of one kind's camera, as the bytes of an entry.
+    let cameras = entries_of(directory).filter(|entry| entry.tag == CAMERA_DIRECTORY);
+    for camera in cameras.filter(|entry| entry.within(reader).is_some()) {
+        let start = camera.place(reader).unwrap_or(0);
+        let bytes = reader.bytes.get(start..start + camera.bytes() as usize);
+        let tiff = bytes.and_then(Reader::new);
+        if let Some(directory) = tiff.and_then(|tiff| tiff.directory(tiff.first()?)) {
+            check_directory(&directory, budget)?;
+        }
+    }
+    Ok(())
+}
+
+/// A directory, the picture that it describes, and what it hides.
+fn check_one(directory: &Directory<'_>, budget: &mut Budget) -> Result<(), Error> {
+    check_directory(directory, budget)?;
+    check_sides(directory)?;
+    check_coded(directory, budget)?;
+    check_makers_note(directory, budget)?;
+    check_encrypted(directory, budget)
+}
+
+/// The entries that the decoder reads: values of unknown types are bytes to it.
+pub(super) fn entries_of(directory: &Directory<'_>) -> impl Iterator<Item = Entry> {
+    let entries = directory.entries().take(MOST_ENTRIES);
+    entries.map(|entry| Entry {
+        kind: match entry.kind {
+            1..=12 => entry.kind,
+            _ => UNDEFINED,
+        },
+        ..entry
+    })
+}
+
+/// Where the decoder looks for the directory that follows: behind the last entry that it reads.
+fn next_of(directory: &Directory<'_>) -> Option<usize> {
+    let reader = directory.reader;
+    let mut n_lost = 0;
+    let mut past = None;
+    for entry in entries_of(directory) {
+        past = Some(entry.field + 4);
+        if entry.within(reader).is_some() {
+            n_lost = 0;
+            continue;
+        }
+        n_lost += 1;
+        if n_lost == LOST_IN_A_ROW {
+            // Values that begin beyond the file leave the decoder at its end, where nothing follows.
+            let far = entry.place(reader).is_some_and(|place| place >= FAR_BEYOND);
+            past = past.filter(|_| far);
+            break;
+        }
+    }
+    Some(reader.u32(past?)? as usize)
+}
+
 /// Where the decoder looks for directories below one: besides places it takes bytes for a directory
 /// itself, and the first byte of an unknown type for a place.
-fn below(directory: &Directory<'_>) -> Vec<usize> {
+fn below(directory: &Directory<'_>, tags: &[u16]) -> Result<Vec<usize>, Error> {
     let reader = directory.reader;
     let mut places = Vec::new();
     for entry in directory.entries().take(MOST_ENTRIES) {
@@ -107,29 +239,27 @@ fn below(directory: &Directory<'_>) -> Vec<usize> {
         };
         let pointed = |nth: usize| Some(reader.u32(start.checked_add(4 * nth)?)? as usize);
         match (entry.tag, entry.kind) {
-            (SUB_DIRECTORIES | RAW_DIRECTORIES | EXIF_DIRECTORY | GPS_DIRECTORY, LONG) => {
-                let count = (entry.count as usize).min(MOST_PARTS);
-                places.extend((0..count).filter_map(pointed));
-            }
             (PRIVATE_DIRECTORY | OWN_DIRECTORY, _) if entry.bytes() == 4 => {
                 places.extend(pointed(0));
             }
+            (tag, _) if !tags.contains(&tag) => {}
             // A sound colour profile is no directory, and costs little if it is read as one.
             (ICC_PROFILE, UNDEFINED) if is_profile(reader.bytes, start) => {}
-            (
-                SUB_DIRECTORIES | RAW_DIRECTORIES | EXIF_DIRECTORY | GPS_DIRECTORY | ICC_PROFILE,
-                kind,
-            ) if kind == UNDEFINED => places.push(start),
-            (
-                SUB_DIRECTORIES | RAW_DIRECTORIES | EXIF_DIRECTORY | GPS_DIRECTORY | ICC_PROFILE,
-                kind,
-            ) if kind == 0 || kind > 12 => {
+            (_, LONG) => {
+                let count = entry.count as usize;
+                if count > MOST_PARTS && entry.within(reader).is_some() {
+                    return Err(claim(&format!("an entry points to {count} directories")));
+                }
+                places.extend((0..count.min(MOST_PARTS)).filter_map(pointed));
+            }
+            (_, UNDEFINED) => places.push(start),
+            (_, kind) if kind == 0 || kind > 12 => {
                 places.extend(reader.bytes.get(start).map(|&byte| usize::from(byte)));
             }
             _ => {}
         }
     }
-    places
+    Ok(places)
 }
 
 /// Source: [ICC.1] section 7.2, the profile file signature.
@@ -143,29 +273,35 @@ fn most_in(reader: Reader<'_>) -> u64 {
 }
 
 /// The directory that is hidden in the private one.
-fn check_encrypted(holder: &Directory<'_>) -> Result<(), Error> {
+fn check_encrypted(holder: &Directory<'_>, budget: &mut Budget) -> Result<(), Error> {
     let Some(bytes) = encrypted_directory(holder) else {
         return Ok(());
     };
     match Reader::of(&bytes, true).directory(0) {
-        Some(directory) => check_directory(&directory),
+        Some(directory) => check_directory(&directory, budget),
         None => Ok(()),
     }
 }
 
-/// Refuses entries that claim absurdly much.
-fn check_directory(directory: &Directory<'_>) -> Result<(), Error> {
-    let most = most_in(directory.reader);
-    for entry in directory.entries().take(MOST_ENTRIES) {
-        if entry.bytes() > most {
+/// Refuses entries that claim absurdly much, each or together.
+///
+/// # Errors
+/// As [`check_claims`].
+pub(super) fn check_directory(directory: &Directory<'_>, budget: &mut Budget) -> Result<(), Error> {
+    let reader = directory.reader;
+    for entry in entries_of(directory) {
+        if entry.bytes() > most_in(reader) {
             return Err(claim(&format!("an entry claims {} values", entry.count)));
         }
+        // What the file does not have is given back at once. Where it is counts from elsewhere in notes.
+        let bytes = Some(entry.bytes()).filter(|&bytes| bytes <= reader.bytes.len() as u64);
+        budget.spend(bytes.unwrap_or(0))?;
     }
     Ok(())
 }
 
 /// The directory within a maker's note, which begins behind the maker's name.
-fn check_makers_note(directory: &Directory<'_>) -> Result<(), Error> {
+fn check_makers_note(directory: &Directory<'_>, budget: &mut Budget) -> Result<(), Error> {
     let reader = directory.reader;
     let note = directory
         .entries()
@@ -179,7 +315,17 @@ fn check_makers_note(directory: &Directory<'_>) -> Result<(), Error> {
     let Some(main) = within.directory(start + at) else {
         return Ok(());
     };
-    check_directory(&main)?;
+    check_directory(&main, budget)?;
+    let pictures = entries_of(&main).filter(|entry| entry.tag == PICTURE_OF_NOTE);
+    for picture in pictures.filter_map(|entry| first_number(&entry, within)) {
+        let coded = reader.bytes.get(picture as usize..);
+        budget.look_at(check_lossless(coded.unwrap_or_default())? as u64)?;
+    }
+    for below in below(&main, &[DIRECTORY_OF_NOTE])? {
+        if let Some(directory) = within.directory(below) {
+            check_directory(&directory, budget)?;
+        }
+    }
     if !data.starts_with(b"OLYMP") && !data.starts_with(b"OM SYSTEM") {
         return Ok(());
     }
@@ -191,7 +337,7 @@ fn check_makers_note(directory: &Directory<'_>) -> Result<(), Error> {
         if pointer.bytes() <= 4
             && let Some(directory) = place.and_then(|place| within.directory(place))
         {
-            check_directory(&directory)?;
+            check_directory(&directory, budget)?;
         }
     }
     Ok(())
@@ -224,108 +370,8 @@ fn note_start(data: &[u8], little_endian: bool) -> (usize, bool) {
     }
 }
 
-/// The heap of one old RAW kind: directories within directories, each at the end of its data.
-fn check_heap(
-    bytes: &[u8],
-    start: Option<u32>,
-    end: usize,
-    left: &mut usize,
-    depth: usize,
-) -> Result<(), Error> {
-    let reader = Reader::of(bytes, true);
-    let begin = |start: usize| {
-        let place = start.checked_add(reader.u32(end.checked_sub(4)?)? as usize)?;
-        Some((place, usize::from(reader.u16(place)?)))
-    };
-    let Some((start, (place, count))) =
-        start.and_then(|start| Some((start as usize, begin(start as usize)?)))
-    else {
-        return Ok(());
-    };
-    for at in (0..count).map(|nth| place + 2 + 10 * nth) {
-        let (Some(kind), Some(length), Some(offset)) =
-            (reader.u16(at), reader.u32(at + 2), reader.u32(at + 6))
-        else {
-            break;
-        };
-        if !matches!(kind & 0x3800, 0x2800 | 0x3000) || depth >= 10 {
-            continue;
-        }
-        *left = left
-            .checked_sub(1)
-            .ok_or_else(|| claim("its directories lead in a circle"))?;
-        let from = if kind & 0xC000 == 0 {
-            start + offset as usize
-        } else {
-            at + 2
-        };
-        let length = if kind & 0xC000 == 0 {
-            length as usize
-        } else {
-            8
-        };
-        let below = u32::try_from(from).ok();
-        check_heap(bytes, below, from.saturating_add(length), left, depth + 1)?;
-    }
-    Ok(())
-}
-
-/// The boxes of a file that is made of them, down to the tables of their parts.
-fn check_boxes(
-    reader: Reader<'_>,
-    start: usize,
-    end: usize,
-    left: &mut usize,
-) -> Result<(), Error> {
-    const FIRST: [&[u8]; 6] = [b"ftyp", b"free", b"skip", b"moov", b"mdat", b"uuid"];
-    const HOLD_BOXES: [&[u8]; 5] = [b"moov", b"trak", b"mdia", b"minf", b"stbl"];
-    let mut at = start;
-    while at < end {
-        let (Some(size), Some(name)) = (reader.u32(at), reader.bytes.get(at + 4..at + 8)) else {
-            break;
-        };
-        if at == 0 && !FIRST.contains(&name) {
-            break;
-        }
-        let (head, size) = match size {
-            1 => {
-                let halves = reader.u32(at + 8).zip(reader.u32(at + 12));
-                let whole = halves.map(|(high, low)| u64::from(high) << 32 | u64::from(low));
-                (16, whole.unwrap_or(0))
-            }
-            size => (8, u64::from(size)),
-        };
-        let room = (reader.bytes.len() - at) as u64;
-        if size < head {
-            return Err(claim("a box that is shorter than its own head"));
-        }
-        *left = left.checked_sub(1).ok_or_else(|| claim("too many boxes"))?;
-        let (body, past) = (at + head as usize, at + size.min(room) as usize);
-        if HOLD_BOXES.contains(&name) {
-            check_boxes(reader, body, past, left)?;
-        }
-        check_table(reader, name, body)?;
-        at = past;
-    }
-    Ok(())
-}
-
-/// A table that claims more rows than the file has bytes.
-fn check_table(reader: Reader<'_>, name: &[u8], body: usize) -> Result<(), Error> {
-    let count = match name {
-        b"stsz" => reader.u32(body + 8),
-        b"stts" | b"stsc" | b"co64" => reader.u32(body + 4),
-        _ => None,
-    };
-    match count {
-        Some(count) if count as usize > reader.bytes.len() => {
-            Err(claim(&format!("a table claims {count} rows")))
-        }
-        _ => Ok(()),
-    }
-}
-
-fn claim(what: &str) -> Error {
+/// Refusal of a file for what it claims.
+pub(super) fn claim(what: &str) -> Error {
     damaged(Format::Raw, what.to_owned())
 }
 
@@ -409,35 +455,47 @@ mod tests {
         let end = chain.len() - 4;
         chain[end..].copy_from_slice(&8u32.to_le_bytes());
         assert!(refusal(&chain).contains("in a circle"));
-        // A heap whose only entries are the heap itself, twice.
-        let mut heap = b"II\x1a\0\0\0HEAPCCDR".to_vec();
-        heap[2..6].copy_from_slice(&14u32.to_le_bytes());
-        heap.extend(2u16.to_le_bytes());
-        let length = 2 + 2 * 10 + 4;
-        for _ in 0..2 {
-            heap.extend(0x2800u16.to_le_bytes());
-            heap.extend((length as u32).to_le_bytes());
-            heap.extend(0u32.to_le_bytes());
-        }
-        heap.extend(0u32.to_le_bytes());
-        assert!(refusal(&heap).contains("in a circle"));
     }
 
     #[test]
-    fn boxes_have_to_keep_their_word() {
-        let boxed = |name: &[u8], body: &[u8]| {
-            let size = (8 + body.len()) as u32;
-            [&size.to_be_bytes(), name, body].concat()
+    fn directories_have_to_be_cheap_together() {
+        // One directory of 300 entries that another one points to again and again.
+        let pointing = |n_places: u32, entry: &dyn Fn(u16) -> (u16, u16, u32, u32)| {
+            let entries: Vec<_> = (0..300).map(entry).collect();
+            let below = directory(&entries);
+            let places = 26 + below.len() as u32;
+            let first = file(&[(SUB_DIRECTORIES, LONG, n_places, places)]);
+            let again = 26u32.to_le_bytes().repeat(n_places as usize);
+            [first, below, again].concat()
         };
-        let table = |count: u32| {
-            let body = [&[0; 8], count.to_be_bytes().as_slice()].concat();
-            let inner = boxed(b"stsz", &body);
-            let outer = boxed(b"moov", &boxed(b"trak", &inner));
-            [boxed(b"ftyp", b"crx \0\0\0\x01"), outer].concat()
+        let small = |nth| (40_000 + nth, LONG, 1, 0);
+        let large = |nth| (40_000 + nth, UNDEFINED, 4000, 0);
+        assert_eq!(check_claims(&pointing(300, &small)), Ok(()));
+        assert!(refusal(&pointing(490, &small)).contains("100000 entries together"));
+        assert!(refusal(&pointing(600, &small)).contains("600 directories"));
+        assert_eq!(check_claims(&pointing(100, &large)), Ok(()));
+        assert!(refusal(&pointing(300, &large)).contains("over and over"));
+        // Of an unknown type: bytes to the decoder.
+        let unknown = |nth| (40_000 + nth, 13, 4000, 0);
+        assert!(refusal(&pointing(300, &unknown)).contains("over and over"));
+    }
+
+    #[test]
+    fn a_directory_ends_early_behind_entries_that_lead_nowhere() {
+        let lost = |nth: u16| (700 + nth, LONG, 2, u32::MAX);
+        let back = (8, 0, 0, 0);
+        let entries = |n_lost| {
+            let lost: Vec<_> = (0..n_lost).map(lost).collect();
+            [&[(256, LONG, 1, 64)][..], &lost, &[back]].concat()
         };
-        assert_eq!(check_claims(&table(3)), Ok(()));
-        assert!(refusal(&table(4_000_000_000)).contains("4000000000 rows"));
-        let short = [boxed(b"ftyp", b"crx "), vec![0, 0, 0, 2], b"mdat".to_vec()].concat();
-        assert!(refusal(&short).contains("shorter than its own head"));
+        assert_eq!(check_claims(&file(&entries(4))), Ok(()));
+        assert!(refusal(&file(&entries(5))).contains("in a circle"));
+        // Values that merely are not there leave the decoder at the end.
+        let mut missing = entries(5);
+        missing[5].3 = 1 << 20;
+        assert_eq!(check_claims(&file(&missing)), Ok(()));
+        let mut many = vec![(256, LONG, 1, 64); MOST_ENTRIES];
+        many.push(back);
+        assert!(refusal(&file(&many)).contains("in a circle"));
     }
 }

@@ -14,6 +14,8 @@ const MAKERS_OF_TABLES: [&[u8]; 2] = [b"Phase One", b"Leaf"];
 const TABLE_ORIGIN: usize = 8;
 /// The entry of calibration data is a place alone: nothing is read for what it claims.
 const CALIBRATION: u32 = 0x110;
+const WIDTH: u32 = 0x108;
+const HEIGHT: u32 = 0x109;
 
 const PRIVATE: u16 = 50740;
 const ENCRYPTED_PLACE: u16 = 0x7200;
@@ -24,6 +26,64 @@ const LONGEST_DIRECTORY: usize = 1 << 20;
 
 /// What the table of a file by one of its makers claims beyond `most` bytes.
 pub(super) fn claim_of_own_table(directory: &Directory<'_>, most: u64) -> Option<String> {
+    let (table, rows) = own_table(directory)?;
+    let (count, _) = rows.size_hint();
+    if count as u64 * 16 > table.bytes.len() as u64 {
+        return Some(format!("a table claims {count} entries"));
+    }
+    let lengths = rows.clone().filter_map(|at| {
+        let reads = table.u32(at)? != CALIBRATION;
+        table.u32(at + 8).filter(|_| reads)
+    });
+    let (longest, all) = lengths.fold((0, 0), |(longest, all), length| {
+        (length.max(longest), all + u64::from(length))
+    });
+    if u64::from(longest) > most {
+        return Some(format!("an entry of a table claims {longest} bytes"));
+    }
+    let places = rows.filter(|&at| table.u32(at) == Some(CALIBRATION));
+    let calibrations =
+        places.filter_map(|at| Some(bytes_of_calibration(table, table.u32(at + 12)?)));
+    let twice = 2 * most;
+    (all > twice || calibrations.max() > Some(twice))
+        .then(|| "entries of a table claim the same bytes over and over".to_owned())
+}
+
+/// Bytes that the entries of calibration data claim, as far as they are there.
+fn bytes_of_calibration(file: Reader<'_>, place: u32) -> u64 {
+    let start = TABLE_ORIGIN + place as usize;
+    let begin = file.u32(start + 8).map(|skip| start + skip as usize);
+    let count = begin.and_then(|at| file.u32(at)).unwrap_or(0) as usize;
+    let entries = (0..count).map_while(|nth| {
+        let at = begin? + 8 + 12 * nth;
+        file.u32(at + 4).zip(file.u32(at + 8))
+    });
+    let within = |&(length, at): &(u32, u32)| {
+        start as u64 + u64::from(at) + u64::from(length) <= file.bytes.len() as u64
+    };
+    let lengths = entries.filter(within).map(|(length, _)| u64::from(length));
+    lengths.sum()
+}
+
+/// Width and height that the table of a file by one of its makers claims.
+pub(super) fn sides_of_own_table(directory: &Directory<'_>) -> Option<(u32, u32)> {
+    let (table, rows) = own_table(directory)?;
+    let side = |tag: u32| {
+        let is_number = |&at: &usize| matches!(table.u32(at + 4), Some(2 | 4));
+        let named = rows.clone().filter(|&at| table.u32(at) == Some(tag));
+        named
+            .filter(is_number)
+            .filter_map(|at| table.u32(at + 12))
+            .max()
+    };
+    side(WIDTH).zip(side(HEIGHT))
+}
+
+/// The table of a file by one of its makers, and where its rows of 16 bytes stand: tag, kind, length and
+/// value or place.
+fn own_table<'a>(
+    directory: &Directory<'a>,
+) -> Option<(Reader<'a>, impl Iterator<Item = usize> + Clone + use<>)> {
     let file = directory.reader;
     let maker = directory.entries().find(|entry| entry.tag == MAKER)?;
     let maker = file.bytes.get(maker.place(file)?..)?;
@@ -32,17 +92,8 @@ pub(super) fn claim_of_own_table(directory: &Directory<'_>, most: u64) -> Option
     }
     let table = Reader::of(file.bytes, true);
     let start = TABLE_ORIGIN.checked_add(table.u32(TABLE_ORIGIN + 8)? as usize)?;
-    let count = table.u32(start)?;
-    if u64::from(count) * 16 > file.bytes.len() as u64 {
-        return Some(format!("a table claims {count} entries"));
-    }
-    let entries = (0..count as usize).map(|nth| start + 8 + 16 * nth);
-    let lengths = entries.filter_map(|at| {
-        let reads = table.u32(at)? != CALIBRATION;
-        table.u32(at + 8).filter(|_| reads)
-    });
-    let longest = lengths.max().filter(|&length| u64::from(length) > most)?;
-    Some(format!("an entry of a table claims {longest} bytes"))
+    let count = table.u32(start)? as usize;
+    Some((table, (0..count).map(move |nth| start + 8 + 16 * nth)))
 }
 
 /// The directory that a maker's private directory hides, deciphered; `None` where there is none or its
@@ -150,6 +201,53 @@ mod tests {
         let place = [1, 0, CALIBRATION, 1, 4_000_000_000, 90];
         assert_eq!(claim(&with_table(maker, &place)), None);
         assert_eq!(claim(&with_table(b"Quillon\0", &long)), None);
+        // Each of three is short enough, and all of them are the same.
+        let row = [7, 1, 900, 30];
+        let again = [&[3, 0][..], &row, &row, &row].concat();
+        let over_and_over = Some("entries of a table claim the same bytes over and over");
+        assert_eq!(claim(&long_enough(maker, &again)).as_deref(), over_and_over);
+    }
+
+    /// With a longer table, and as much behind it.
+    fn long_enough(maker: &[u8], table: &[u32]) -> Vec<u8> {
+        let mut bytes = with_table(maker, &[]);
+        bytes[16..20].copy_from_slice(&192u32.to_le_bytes());
+        bytes.resize(200, 0);
+        bytes.extend(table.iter().flat_map(|word| word.to_le_bytes()));
+        bytes.resize(1200, 0);
+        bytes
+    }
+
+    #[test]
+    fn the_sides_and_the_calibration_of_a_table_are_found() {
+        let maker = b"Leaf\0";
+        let sides = |bytes: &[u8]| {
+            let directory = Reader::of(bytes, true).directory(40).expect("a directory");
+            sides_of_own_table(&directory)
+        };
+        let rows = |width: u32, kind: u32| {
+            [
+                &[3, 0][..],
+                &[WIDTH, kind, 4, width],
+                &[HEIGHT, 2, 4, 60],
+                &[WIDTH, 4, 4, 80],
+            ]
+            .concat()
+        };
+        assert_eq!(sides(&long_enough(maker, &rows(90, 4))), Some((90, 60)));
+        // Words stand elsewhere; what stands here is their place.
+        assert_eq!(sides(&long_enough(maker, &rows(90, 1))), Some((80, 60)));
+        // Calibration at 308 with three entries of 700 bytes at 400.
+        let mut bytes = long_enough(maker, &[1, 0, CALIBRATION, 1, 50, 300]);
+        assert_eq!(claim(&bytes), None);
+        let entry: [u32; 3] = [0x401, 700, 92];
+        let calibration = [&[0, 0, 12, 3, 0][..], &entry, &entry, &entry].concat();
+        let calibration: Vec<u8> = calibration
+            .iter()
+            .flat_map(|word| word.to_le_bytes())
+            .collect();
+        bytes[308..308 + calibration.len()].copy_from_slice(&calibration);
+        assert!(claim(&bytes).is_some_and(|what| what.contains("over and over")));
     }
 
     #[test]

@@ -34,6 +34,32 @@ impl Place {
         place
     }
 
+    /// The demo night through a sensor of a quarter of the pixels, each four times as large: the same
+    /// sky, and frames that are measured in less time. The whole of it, or its first two frames.
+    pub fn with_large_pixels(whole: bool) -> Self {
+        let place = Self(tempfile::tempdir().unwrap());
+        let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("testdata/demo/night.toml");
+        let mut scenario = fs::read_to_string(demo).unwrap();
+        if !whole {
+            let second = "[[alignment.pointing]]\nhour_angle_h";
+            scenario.truncate(scenario.find(second).expect("a second direction"));
+        }
+        for (sharp, coarse) in [
+            ("width_px = 1800", "width_px = 900"),
+            ("height_px = 1200", "height_px = 600"),
+            ("pitch_um = 2.8", "pitch_um = 5.6"),
+        ] {
+            assert!(scenario.contains(sharp), "{sharp}");
+            scenario = scenario.replace(sharp, coarse);
+        }
+        fs::write(place.path("night.toml"), scenario).unwrap();
+        let mut draw = Command::new(env!("CARGO_BIN_EXE_stillpoint"));
+        draw.args(["simulate", "night.toml", "--out", "night"]);
+        let drawn = Run::of(place.command(&mut draw).spawn().expect("it starts"));
+        assert_eq!((drawn.code, drawn.stderr.as_str()), (Some(0), ""));
+        place
+    }
+
     pub fn path(&self, name: &str) -> PathBuf {
         self.0.path().join(name)
     }
