@@ -4,8 +4,10 @@
 #[path = "support/rig.rs"]
 mod rig;
 
-use rig::{RIG, Rig, diagnosed};
+use rig::{RIG, Rig, diagnosed, measured};
+use stillpoint::pipeline::{DiagnoseSettings, MeasuredFrame, diagnose_measured};
 use stillpoint::simulate::{Listing, star_lists};
+use stillpoint::units::Seconds;
 
 /// A pull beyond this is a fault: twelve pulls of unit spread reach it in 14 % of all seeds, this one
 /// is fixed.
@@ -108,4 +110,31 @@ fn two_pairs_of_frames_with_a_realignment_between_are_not_one_axis() {
         "{}",
         found.headline
     );
+}
+
+/// A sidereal day later every field stands where it stood, whatever the drive did meanwhile.
+#[test]
+fn the_same_field_on_the_next_night_is_no_drive_that_stands() {
+    const SIDEREAL_DAY: Seconds = Seconds::new(86_164.0905);
+    let lists = star_lists(&NIGHT.scenario(), LISTING).expect("a sky for the date");
+    let mut nights = measured(&lists);
+    let next = nights.frames.iter().map(|frame| MeasuredFrame {
+        file: format!("next-{}", frame.file),
+        header: frame.header.clone().later(SIDEREAL_DAY),
+        ..frame.clone()
+    });
+    let next: Vec<MeasuredFrame> = next.collect();
+    nights.frames.extend(next);
+    let report = diagnose_measured(vec![nights], &DiagnoseSettings::default()).value;
+    for found in report.alignments {
+        assert_eq!(found.n_pointings, 2, "{}", found.name);
+        let drive = found.drive.expect("frames of one field");
+        let rate = drive.rate_ratio;
+        assert!((rate.value - 1.0).abs() < 4.0 * rate.sigma, "{rate:?}");
+        assert_ne!(found.cause.key(), "drive-stopped");
+        let axis = found.axis.expect("an axis");
+        // The second night repeats the first one's noise: its sigmas say nothing here.
+        let off = axis.azimuth_error.value.arcmin() - NIGHT.axis_arcmin.1;
+        assert!(off.abs() < 0.5, "{off}'");
+    }
 }

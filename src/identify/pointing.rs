@@ -42,7 +42,8 @@ const SCALE_FLOOR: f64 = 0.005;
 /// Splits frames in order of time into pointings.
 ///
 /// Two neighbours belong together where their stars match by a turn that tracking, however wrong,
-/// can make in the time between them, plus a bump.
+/// can make in the time between them, plus a bump. After hours in which that could be half a turn no
+/// match tells how far the camera turned: what follows, mostly another night, is a pointing of its own.
 pub fn find_pointings(frames: &[TimedField<'_>]) -> Vec<Pointing> {
     let mut pointings: Vec<Pointing> = Vec::new();
     let links: Vec<Option<FrameMatch>> = (0..frames.len())
@@ -69,13 +70,16 @@ fn link_between(a: &TimedField<'_>, b: &TimedField<'_>) -> Option<FrameMatch> {
         // A camera set upright between the frames was moved.
         return None;
     }
-    let link = match_frames(a.field, b.field, &a.lens)?;
     let interval = match (a.mid, b.mid) {
         (Some(a), Some(b)) => (b - a).abs(),
         // Without a clock, ten minutes between neighbours at the most.
         _ => Seconds::new(600.0),
     };
     let most = AngularRate::SIDEREAL.over(interval) * FASTEST + BUMP;
+    if most >= Angle::from_deg(180.0) {
+        return None;
+    }
+    let link = match_frames(a.field, b.field, &a.lens)?;
     let turned = Angle::from_rad(rotation_vector(&link.rotation).norm());
     (turned < most).then_some(link)
 }

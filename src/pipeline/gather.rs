@@ -381,7 +381,7 @@ mod tests {
             assert_eq!(warning.is_some(), field.stars.len() < 10_000);
             field.stars.len()
         };
-        assert_eq!([1, 30, 100, 1000].map(kept), [10_000, 10_000, 3000, 500]);
+        assert_eq!([1, 10, 100, 1000].map(kept), [10_000, 10_000, 1000, 200]);
     }
 
     #[test]
