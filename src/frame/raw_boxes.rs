@@ -5,8 +5,8 @@
 //! order of the crate `rawler` 0.8 (`formats/bmff`, `decoders/cr3.rs`, `decompressors/crx`).
 
 use super::directories::Reader;
-use super::limits::check_size;
 use super::raw_claims::{Budget, check_first, check_tiff, claim};
+use super::raw_sizes::check_picture;
 use crate::error::Error;
 
 /// No camera writes more boxes into a file.
@@ -42,7 +42,7 @@ const N_PLANES: usize = 4;
 /// Refuses boxes, tables, records and pictures that claim what no file of this length can keep.
 ///
 /// # Errors
-/// `BadFile` with what was claimed; as [`check_size`] for the picture.
+/// `BadFile` with what was claimed; as [`check_picture`] for the picture.
 pub(super) fn check_boxes(bytes: &[u8]) -> Result<(), Error> {
     if !bytes.get(4..8).is_some_and(|name| FIRST.contains(&name)) {
         return Ok(());
@@ -165,10 +165,7 @@ impl<'a> Walk<'a> {
             (b"CRAW", b"CMP1") => {
                 self.track.picture = Some(body);
                 match reader.u32(body + 8).zip(reader.u32(body + 12)) {
-                    // Previews may be smaller than any frame.
-                    Some((width, height)) => {
-                        check_size(u64::from(width.max(16)), u64::from(height.max(16))).map(|_| ())
-                    }
+                    Some((width, height)) => check_picture(width, height),
                     None => Ok(()),
                 }
             }

@@ -7,9 +7,8 @@
 use super::Format;
 use super::decoded::damaged;
 use super::directories::{Directory, Entry, Reader};
-use super::limits::check_size;
 use super::raw_kinds::check_kinds;
-use super::raw_sizes::{check_coded, check_lossless, check_sides, first_number};
+use super::raw_sizes::{check_coded, check_lossless, check_picture, check_sides, first_number};
 use super::raw_tables::{claim_of_own_table, encrypted_directory, sides_of_own_table};
 use crate::error::Error;
 
@@ -164,7 +163,7 @@ fn check_with_below(directory: &Directory<'_>, budget: &mut Budget) -> Result<()
         return Err(claim(&what));
     }
     if let Some((width, height)) = sides_of_own_table(directory) {
-        check_size(u64::from(width.max(16)), u64::from(height.max(16)))?;
+        check_picture(width, height)?;
     }
     check_one(directory, budget)?;
     for below in below(directory, &WITH_DIRECTORIES)? {

@@ -5,8 +5,8 @@
 //! `decoders/raf.rs`).
 
 use super::directories::Reader;
-use super::limits::check_size;
 use super::raw_claims::{Budget, check_directory, claim};
+use super::raw_sizes::check_picture;
 use crate::error::Error;
 
 /// Heaps of a file: no camera writes more.
@@ -28,7 +28,7 @@ const SIZE_IN_TABLE: u16 = 0x100;
 /// Refuses what a file of one of these kinds claims and cannot keep.
 ///
 /// # Errors
-/// `BadFile` with what was claimed; as [`check_size`] for the picture.
+/// `BadFile` with what was claimed; as [`check_picture`] for the picture.
 pub(super) fn check_kinds(bytes: &[u8], budget: &mut Budget) -> Result<(), Error> {
     if bytes.get(6..14) == Some(b"HEAPCCDR") {
         let start = Reader::of(bytes, true).u32(2);
@@ -142,9 +142,7 @@ fn check_table(reader: Reader<'_>) -> Result<(), Error> {
 /// The sides of a picture, two numbers of 16 bits.
 fn check_two(reader: Reader<'_>, at: usize) -> Result<(), Error> {
     match reader.u16(at).zip(reader.u16(at.saturating_add(2))) {
-        Some((one, other)) => {
-            check_size(u64::from(one.max(16)), u64::from(other.max(16))).map(|_| ())
-        }
+        Some((one, other)) => check_picture(one, other),
         None => Ok(()),
     }
 }

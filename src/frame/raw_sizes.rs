@@ -41,6 +41,15 @@ const MOST_BYTES_A_VALUE: u64 = 4;
 /// section 3.2.5): that is let pass unseen.
 const SHORT_TILE: usize = (64 << 20) / 1032;
 
+/// Refuses a picture within a file that is larger than any frame; previews may be smaller.
+///
+/// # Errors
+/// As [`check_size`].
+pub(super) fn check_picture(width: impl Into<u64>, height: impl Into<u64>) -> Result<(), Error> {
+    check_size(width.into().max(16), height.into().max(16))?;
+    Ok(())
+}
+
 /// Refuses a directory whose picture is larger than any frame. Of entries with the same tag the largest
 /// number counts, since decoders differ in which they take.
 ///
@@ -50,8 +59,7 @@ pub(super) fn check_sides(directory: &Directory<'_>) -> Result<(), Error> {
     for (widths, heights) in SIDES {
         let sides = (largest(directory, &widths), largest(directory, &heights));
         if let (Some(width), Some(height)) = sides {
-            // Previews may be smaller than any frame.
-            check_size(width.max(16), height.max(16))?;
+            check_picture(width, height)?;
         }
     }
     let n_values = largest(directory, &[SAMPLES_PER_PIXEL]);
@@ -191,7 +199,7 @@ fn check_frame(reader: Reader<'_>, at: usize) -> Result<(), Error> {
     };
     // Anything else is no head to the decoder either.
     if length == 8 + 3 * components {
-        check_size(u64::from(width.max(16)), u64::from(height.max(16)))?;
+        check_picture(width, height)?;
     }
     Ok(())
 }

@@ -202,6 +202,11 @@ impl Total {
     }
 }
 
+/// What is expected of a pixel's squared residual: noise of sky and light, and the model's own error.
+pub(super) fn variance(sky: f64, gain: f64, light: f64) -> f64 {
+    sky + gain * light + (MODEL_ERROR * light).powi(2)
+}
+
 fn stretched(mut star: Segment, state: &SharedVector) -> Segment {
     star.vector = star.vector * state[3].exp();
     star
@@ -225,8 +230,7 @@ impl Part {
         for pixel in member.pixels.iter() {
             let (value, own_slopes, slopes) = image.value_and_shared_slopes(pixel.x, pixel.y);
             let light = (value - star.pedestal).max(0.0);
-            let variance =
-                pixel.variance + setup.noise.gain * light + (MODEL_ERROR * light).powi(2);
+            let variance = variance(pixel.variance, setup.noise.gain, light);
             let residual = pixel.light - value;
             // Beyond three sigma and a tenth of the light a pixel belongs to a neighbour: its pull fades (Huber).
             let limit = 3.0 * variance.sqrt() + 0.1 * light;

@@ -61,7 +61,7 @@ impl Freedom {
 }
 
 /// What the stars share, and how well it is known.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub(super) struct Learnt {
     pub(super) psf: Psf,
     pub(super) pace: Pace,
@@ -71,8 +71,21 @@ pub(super) struct Learnt {
     pub(super) core_sigma: f64,
     /// Squared residuals over their expected variance, summed over all pixels.
     pub(super) cost: f64,
+    /// Where the stars stand with it, and what of each has been fitted to its own pixels.
+    stars: Vec<Segment>,
+    own: OwnNumbers,
+}
+
+impl Learnt {
     /// Variance that the light of a star adds to a pixel, per unit of light.
-    pub(super) gain: f64,
+    pub(super) fn light_noise(&self, setup: &FitSetup) -> f64 {
+        let shared = FitSetup {
+            psf: self.psf,
+            pace: self.pace,
+            ..*setup
+        };
+        light_noise(&shared, &self.stars, self.own)
+    }
 }
 
 const ROUNDS: usize = 14;
@@ -106,19 +119,14 @@ pub(super) fn learn_shared(
         }
     }
     let covariance = current.covariance()?;
-    let (psf, pace) = (psf_of(&state), pace_of(&state));
-    let shared = FitSetup {
-        psf,
-        pace,
-        ..*setup
-    };
     Some(Learnt {
-        psf,
-        pace,
+        psf: psf_of(&state),
+        pace: pace_of(&state),
         stretch: (state[3].exp(), state[3].exp() * covariance[(3, 3)].sqrt()),
         core_sigma: covariance[(0, 0)].sqrt(),
         cost: current.cost,
-        gain: light_noise(&shared, &current.stars(&state), freedom.own_numbers()),
+        stars: current.stars(&state),
+        own: freedom.own_numbers(),
     })
 }
 
@@ -146,7 +154,8 @@ mod tests {
 
     const TRAIL: (f64, f64) = (14.0, -9.0);
 
-    fn learnt(stars: &[Drawn], drawn: &[Drawn], scene: &Scene, freedom: Freedom) -> Learnt {
+    /// What the stars share, and the noise of their light.
+    fn learnt(stars: &[Drawn], drawn: &[Drawn], scene: &Scene, freedom: Freedom) -> (Learnt, f64) {
         let plane = picture(scene, drawn);
         let sky = Background::estimate(&plane);
         let setup = FitSetup {
@@ -164,7 +173,9 @@ mod tests {
             pedestal: 0.0,
         };
         let segments: Vec<Segment> = stars.iter().map(segment).collect();
-        learn_shared(&setup, &segments, freedom).expect("many stars")
+        let found = learn_shared(&setup, &segments, freedom).expect("many stars");
+        let gain = found.light_noise(&setup);
+        (found, gain)
     }
 
     fn scene() -> Scene {
@@ -179,14 +190,14 @@ mod tests {
     fn profile_length_and_noise_of_the_light_are_found() {
         let flux = flux_for(&scene(), TRAIL, 100.0);
         let stars = grid(&scene(), 45.0, TRAIL, flux, 3.0 * flux);
-        let found = learnt(&stars, &stars, &scene(), Freedom::Length);
+        let (found, gain) = learnt(&stars, &stars, &scene(), Freedom::Length);
         // A Moffat profile of 2.6 pixels seen by square pixels: 2.69.
         assert!((found.psf.fwhm() / 2.69 - 1.0).abs() < 0.04, "{found:?}");
         assert!(
             (found.stretch.0 * 0.95 - 1.0).abs() < 4.0 * found.stretch.1 + 0.003,
             "{found:?}"
         );
-        assert!((found.gain / scene().gain()).ln().abs() < 0.5, "{found:?}");
+        assert!((gain / scene().gain()).ln().abs() < 0.5, "{found:?}");
     }
 
     #[test]
@@ -201,9 +212,33 @@ mod tests {
             flux: 0.5 * s.flux,
         });
         let drawn: Vec<Drawn> = run.iter().copied().chain(stood).collect();
-        let found = learnt(&run, &drawn, &scene(), Freedom::DwellingAtEnd);
+        let (found, _) = learnt(&run, &drawn, &scene(), Freedom::DwellingAtEnd);
         assert!((found.pace.end - 1.0 / 3.0).abs() < 0.03, "{found:?}");
         assert_eq!(found.pace.start, 0.0);
         assert!((found.stretch.0 * 0.95 - 1.0).abs() < 0.02, "{found:?}");
+    }
+
+    /// Frames of some fifty stars: single ones scatter by a tenth to a fifth.
+    #[test]
+    fn the_noise_of_the_light_is_found_on_average() {
+        const FRAMES: u64 = 12;
+        for (fwhm, trail, ratio, freedom) in [
+            (1.6, (0.0, 0.0), 60.0, Freedom::Profile),
+            (2.5, (0.0, 0.0), 100.0, Freedom::Profile),
+            (2.5, (7.0, -5.0), 100.0, Freedom::Length),
+        ] {
+            let share = |seed: u64| {
+                let scene = Scene {
+                    width: 300,
+                    height: 300,
+                    ..Scene::clear(fwhm, seed)
+                };
+                let flux = flux_for(&scene, trail, ratio);
+                let stars = grid(&scene, 34.0, trail, flux, 2.0 * flux);
+                learnt(&stars, &stars, &scene, freedom).1 / scene.gain()
+            };
+            let mean = (0..FRAMES).map(share).sum::<f64>() / FRAMES as f64;
+            assert!((0.88..1.08).contains(&mean), "{fwhm} {trail:?}: {mean}");
+        }
     }
 }

@@ -3,6 +3,7 @@
 use nalgebra::{SMatrix, SVector};
 use rayon::prelude::*;
 
+use super::equations::variance;
 use super::fit::{FitSetup, Pixel, window};
 use super::noise::Noise;
 use super::segment::{PARAMETERS, Segment, SegmentImage};
@@ -24,8 +25,6 @@ pub(super) enum OwnNumbers {
 /// them, `1 - 2 c phi(c) / (1 - 2 Phi(-c))` with `c` this many.
 const CLIP: f64 = 3.0;
 const KEPT_VARIANCE: f64 = 0.9733;
-/// Error of the profile, share of the light: the tops of bright stars tell more of it than of their noise.
-const PROFILE_ERROR: f64 = 0.02;
 /// Fewer pixels that feel their star's light do not tell.
 const FEWEST_PIXELS: usize = 50;
 /// A pixel feels the light that is brighter than this many of the sky's sigmas.
@@ -88,18 +87,13 @@ fn next(residuals: &[Residual], gain: f64) -> f64 {
     if weight > 0.0 { sum / weight } else { 0.0 }
 }
 
-fn variance(sky: f64, gain: f64, light: f64) -> f64 {
-    sky + gain * light + (PROFILE_ERROR * light).powi(2)
-}
-
 /// Residuals of a star's pixels with its own numbers at their least squares; `None` off the frame or where
 /// they do not follow from the pixels.
-fn residuals(setup: &FitSetup, star: Segment, own: OwnNumbers) -> Option<Vec<Residual>> {
+fn residuals(setup: &FitSetup, mut star: Segment, own: OwnNumbers) -> Option<Vec<Residual>> {
     let pixels: Vec<Pixel> = window(setup, star)?
         .into_iter()
         .filter(|pixel| pixel.kept)
         .collect();
-    let mut star = star;
     for _ in 0..2 {
         let seen = Seen::of(setup, star, &pixels, own);
         star = moved(star, seen.covariance()? * seen.gradient);
@@ -183,61 +177,4 @@ fn moved(mut star: Segment, step: OwnVector) -> Segment {
     star.flux += step[4].clamp(-0.5 * star.flux, star.flux);
     star.pedestal += step[5];
     star
-}
-
-#[cfg(test)]
-mod tests {
-    use super::super::background::Background;
-    use super::super::learn::{Freedom, learn_shared};
-    use super::super::noise::Noise;
-    use super::super::pace::Pace;
-    use super::super::psf::Psf;
-    use super::super::rendered::{Drawn, Scene, flux_for, grid, picture};
-    use super::*;
-    use crate::units::{PixelPoint, PixelVector};
-
-    fn found(scene: &Scene, trail: (f64, f64), ratio: f64) -> f64 {
-        let flux = flux_for(scene, trail, ratio);
-        let stars = grid(scene, 34.0, trail, flux, 2.0 * flux);
-        let plane = picture(scene, &stars);
-        let setup = FitSetup {
-            plane: &plane,
-            sky: &Background::estimate(&plane),
-            noise: Noise::WHITE,
-            psf: Psf::gaussian(1.0),
-            pace: Pace::default(),
-            saturation: 10.0,
-        };
-        let segment = |s: &Drawn| Segment {
-            center: PixelPoint::new(s.x, s.y),
-            vector: PixelVector::new(s.dx, s.dy),
-            flux: s.flux,
-            pedestal: 0.0,
-        };
-        let segments: Vec<Segment> = stars.iter().map(segment).collect();
-        let learnt = learn_shared(&setup, &segments, Freedom::Profile);
-        learnt.expect("many stars").gain
-    }
-
-    /// Frames of some fifty stars: single ones scatter by a tenth to a fifth.
-    #[test]
-    fn the_noise_of_the_light_is_found() {
-        const FRAMES: u64 = 12;
-        for (fwhm, trail, ratio) in [
-            (1.6, (0.0, 0.0), 60.0),
-            (2.5, (0.0, 0.0), 100.0),
-            (2.5, (7.0, -5.0), 100.0),
-        ] {
-            let share = |seed: u64| {
-                let scene = Scene {
-                    width: 300,
-                    height: 300,
-                    ..Scene::clear(fwhm, seed)
-                };
-                found(&scene, trail, ratio) / scene.gain()
-            };
-            let mean = (0..FRAMES).map(share).sum::<f64>() / FRAMES as f64;
-            assert!((0.88..1.08).contains(&mean), "{fwhm} {trail:?}: {mean}");
-        }
-    }
 }

@@ -58,10 +58,10 @@ pub(super) fn measure_shape(setup: &FitSetup, stars: &mut [Star]) -> Option<Fram
         else {
             break;
         };
-        (psf, psf_sigma, gain) = (learnt.psf, learnt.core_sigma, learnt.gain);
+        (psf, psf_sigma, gain) = (learnt.psf, learnt.core_sigma, learnt.light_noise(setup));
         calibration = Calibration::of(psf);
         if round == 0 {
-            renew_errors(setup, learnt.gain, stars);
+            renew_errors(setup, gain, stars);
         }
         shapes = short_trail(&usable(setup, stars, |_| true), center, scale, &calibration)?;
     }

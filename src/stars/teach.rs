@@ -38,7 +38,8 @@ pub(super) fn teach<'a>(
             freedom = choose_pace(&setup, &teachers)?;
         }
         let learnt = learn(&setup, &teachers, freedom)?;
-        (setup.psf, setup.pace, setup.noise.gain) = (learnt.psf, learnt.pace, learnt.gain);
+        (setup.psf, setup.pace, setup.noise.gain) =
+            (learnt.psf, learnt.pace, learnt.light_noise(&setup));
         teachers
             .iter_mut()
             .for_each(|t| t.vector = t.vector * learnt.stretch.0);
@@ -50,16 +51,11 @@ pub(super) fn teach<'a>(
             .collect();
         field = fit_field(&setup, &good, &field)?;
         let is_even = setup.pace == Pace::default();
+        let lesson = if is_even { smoothed } else { own };
         let like: Vec<Segment> = good
             .iter()
             .filter(|f| is_like(f, &field))
-            .map(|f| {
-                if is_even {
-                    smoothed(f, &field)
-                } else {
-                    aligned(&f.segment, &field)
-                }
-            })
+            .map(|f| lesson(f, &field))
             .collect();
         if like.len() < 3 {
             return None;
@@ -123,11 +119,16 @@ fn aligned(segment: &Segment, field: &VectorField) -> Segment {
     }
 }
 
+/// A fitted star with its own trail, in the field's direction.
+fn own(fit: &SegmentFit, field: &VectorField) -> Segment {
+    aligned(&fit.segment, field)
+}
+
 /// A fitted star with the field's trail, which all stars know better than a faint one; its own where that is
 /// clearly another.
 fn smoothed(fit: &SegmentFit, field: &VectorField) -> Segment {
     const OWN_SIGMAS: f64 = 2.5;
-    let own = aligned(&fit.segment, field);
+    let own = own(fit, field);
     let expected = field.at(own.center);
     let (off, c) = (own.vector - expected, fit.vector_covariance);
     let sigma = (c.xx + c.yy).sqrt();
