@@ -7,6 +7,7 @@ mod calibration;
 mod cell;
 mod component;
 mod detect;
+mod elongation;
 mod ends;
 mod equations;
 mod field;
@@ -21,6 +22,7 @@ mod measure;
 mod moments;
 mod noise;
 mod oriented;
+mod over_exposures;
 mod pace;
 mod pedestal;
 mod psf;
@@ -40,6 +42,7 @@ mod trail;
 mod weight;
 
 pub use fixed::leave_out_fixed;
+pub use over_exposures::{Exposed, LensOverExposures, lens_over_exposures};
 pub use response::Response;
 pub use stacked::{StackedStar, stack_stars};
 

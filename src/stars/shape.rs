@@ -11,7 +11,7 @@ use super::noise::Noise;
 use super::refine::{Refined, refine};
 use super::segment::Segment;
 use super::trail::{ShortTrail, short_trail};
-use super::{FrameTrail, LensShape, Star};
+use super::{FrameTrail, LensShape, Star, StarField};
 use crate::units::{Measured, PixelPoint, PixelTensor, PixelVector};
 
 /// What the shapes of the stars say about the frame.
@@ -112,6 +112,12 @@ fn usable<'a>(
         all().collect()
     };
     without_narrow(chosen)
+}
+
+/// Stars of a measured field whose shape counts.
+pub(super) fn shapely(field: &StarField) -> Vec<&Star> {
+    let stars = field.stars.iter().filter(|star| is_shapely(star));
+    without_narrow(stars.take(MOST_STARS).collect())
 }
 
 /// Few stars without those far narrower than the rest: under cloud, hot pixels that a development has
