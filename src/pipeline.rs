@@ -5,6 +5,7 @@ mod aim;
 mod alignment;
 mod assemble;
 mod assumed;
+mod by_exposures;
 mod clock_by_air;
 mod clock_doubts;
 mod development;

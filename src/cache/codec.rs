@@ -75,7 +75,7 @@ stored_fields! {
     Quality { saturated, blended, at_edge }
     Star { position, position_covariance, flux, peak, moments, moments_sigma, trail, quality }
     FrameTrail { vector, covariance, length, angle, angle_sigma, n_stars }
-    LensShape { corner, stretch }
+    LensShape { corner, stretch, turn_told }
     LightLine { from, to }
     Rejected { hot_pixels, blended, lines, longest_line, shapes }
     StarField { width, height, stars, background, noise, fwhm, trail, lens, rejected }

@@ -203,6 +203,7 @@ mod tests {
                 lens: Some(LensShape {
                     corner: width,
                     stretch: Stretch::Around,
+                    turn_told: true,
                 }),
                 rejected: Rejected {
                     hot_pixels: 3,

@@ -432,8 +432,8 @@ fn lens_px(evidence: &Evidence) -> Option<(f64, f64)> {
     let of = |frame: &FrameEvidence| {
         let lens = frame.lens?;
         let turned = match lens.stretch {
-            Stretch::Around => frame.corner_trail.map_or(0.0, Pixels::px),
-            Stretch::Outwards => 0.0,
+            Stretch::Around if !lens.turn_told => frame.corner_trail.map_or(0.0, Pixels::px),
+            Stretch::Around | Stretch::Outwards => 0.0,
         };
         let (shown, sigma) = (lens.corner.value.px(), lens.corner.sigma.px());
         // Elongations go with the square of the length.

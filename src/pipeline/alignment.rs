@@ -1,6 +1,7 @@
 //! One alignment through the stages: pointings, attitudes, mount, causes, advice.
 
 use super::aim::{AimQuestion, Aimed, Aims, look_where_told};
+use super::by_exposures::tell_lens_apart;
 use super::development::allow_in_all;
 use super::exposing::LastFrame;
 use super::facts::clock;
@@ -27,12 +28,15 @@ use crate::mount::plan::TestFrames;
 use crate::mount::{AxisEstimate, MountFit};
 use crate::report::CenterSource;
 use crate::sky::{Camera, Horizon, Rotation};
+use crate::stars::LensOverExposures;
 use crate::units::Seconds;
 
 /// An alignment with everything that was worked out about it.
 pub struct Examined {
     /// Its frames.
     pub gathered: Gathered,
+    /// What frames of different exposure say about their lenses.
+    pub by_exposures: Vec<LensOverExposures>,
     /// Plates and lenses of its frames.
     pub plates: Plates,
     /// Mid exposures since the night's reference instant.
@@ -147,6 +151,8 @@ pub fn examine(
     let hint_of = |idx| settings.hint(first_pointing + idx).copied();
     look_where_told(frames, &pointings, &mut plates, identifier, facts, hint_of);
     let rate = sky_rate(&timed, &pointings).filter(|_| lenses.iter().any(Option::is_some));
+    let by_exposures = tell_lens_apart(&mut gathered.frames, &pointings);
+    let frames = &gathered.frames;
     let question = AimQuestion {
         frames,
         pointings: &pointings,
@@ -219,6 +225,7 @@ pub fn examine(
     let parts = evidence.into_iter().map(|one| scene.part(one)).collect();
     Examined {
         plates,
+        by_exposures,
         stamping,
         warnings,
         mids,

@@ -6,6 +6,7 @@ use rayon::prelude::*;
 
 use super::aim::{below_horizon, is_below};
 use super::assemble::{center_by_stars, pictures, verdict};
+use super::by_exposures::{Candidate, by_exposures, stands_by_sight};
 use super::development::{allow_for_development, told};
 use super::facts::NightFacts;
 use super::gather::MeasuredFrame;
@@ -19,7 +20,7 @@ use crate::report::FrameReport;
 use crate::report::measure::{
     Identified, Identity, MeasureReport, MeasuredFile, Measurement, Photograph,
 };
-use crate::stars::Response;
+use crate::stars::{LensOverExposures, Response};
 use crate::units::{Length, Measured};
 
 /// Measures each file by itself, in the order given, and identifies its stars.
@@ -59,10 +60,36 @@ pub fn measure(
     match row.first_error {
         Some(error) if frames.iter().all(|frame| frame.measured.is_none()) => Err(error),
         _ => Ok(Warned {
-            value: MeasureReport { frames },
+            value: MeasureReport {
+                lenses: lenses_of(&frames),
+                frames,
+            },
             warnings: row.warnings,
         }),
     }
+}
+
+/// What frames of different exposure say about their lenses; only identified ones show which were taken
+/// with the camera in one place.
+fn lenses_of(frames: &[MeasuredFile]) -> Vec<LensOverExposures> {
+    let plates: Vec<Option<&Plate>> = frames
+        .iter()
+        .map(|file| Some(&file.measured.as_ref()?.identity.known()?.plate))
+        .collect();
+    let stands = stands_by_sight(&plates);
+    let candidates: Vec<_> = frames
+        .iter()
+        .zip(stands)
+        .map(|(file, stand)| {
+            Some(Candidate {
+                field: &file.measured.as_ref()?.field,
+                exposure: file.frame.exposure,
+                focal_length: file.frame.focal_length,
+                stand: stand?,
+            })
+        })
+        .collect();
+    by_exposures(&candidates)
 }
 
 /// How far a pixel pitch that was worked out from the sensor's size may be off, relative; what

@@ -265,6 +265,7 @@ fn lens_shape(corner: Measured<f64>, uneven_sigma: f64) -> LensShape {
         } else {
             Stretch::Around
         },
+        turn_told: false,
     }
 }
 

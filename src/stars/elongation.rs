@@ -202,4 +202,3 @@ fn excess_variance(residuals: &DVector<f64>, errors: &[f64]) -> f64 {
     let needed = |(r, v): (&f64, &f64)| (SIGMAS_PER_MEDIAN * r).powi(2) - v;
     median(residuals.iter().zip(errors).map(needed)).max(0.0)
 }
-

@@ -152,13 +152,15 @@ impl Stretch {
 
 /// What the lens does to the stars off the centre, as far as it is a pattern about the centre.
 ///
-/// A turn of the field during the exposure stretches stars around the centre as well.
+/// In one frame a turn of the field during the exposure stretches stars around the centre as well.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LensShape {
     /// The trail that would draw a star as long as the pattern does at half the frame's diagonal.
     pub corner: Measured<Pixels>,
     /// Which way.
     pub stretch: Stretch,
+    /// Whether frames of different exposure told it from a turn of the field.
+    pub turn_told: bool,
 }
 
 /// A straight line of light that no star drew: a satellite or an aircraft.

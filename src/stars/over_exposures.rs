@@ -38,6 +38,22 @@ pub struct LensOverExposures {
     pub trails: Vec<(usize, FrameTrail)>,
 }
 
+impl LensOverExposures {
+    /// Sigmas by which the stars at the centre are out of round; the length's sigma is no measure of it,
+    /// for a length goes with the root of what is measured.
+    pub fn center_significance(&self) -> f64 {
+        // The direction's sigma is half the elongation's over the elongation.
+        0.5 / self.at_center.angle_sigma.rad().max(1e-9)
+    }
+
+    /// The same of the pattern in the corners.
+    pub fn corner_significance(&self) -> f64 {
+        let Measured { value, sigma } = self.corner.corner;
+        let size = value.px().powi(2);
+        size / ((value + sigma).px().powi(2) - size).max(1e-9)
+    }
+}
+
 /// Numbers of an elongation pattern: two at the centre, four slopes, two of the radial pattern.
 const PATTERN: usize = 8;
 const CENTER: usize = 2;
@@ -48,7 +64,7 @@ const GROWING: usize = 3;
 const APART: f64 = 1.4;
 /// How unlike the trails of a stand's frames are, 1-sigma, shares of what their exposures let expect: a
 /// drive that swings, a breeze. All are tried; the frames say which (own choice of range).
-const UNLIKE: [f64; 6] = [0.02, 0.05, 0.1, 0.2, 0.4, 0.8];
+const UNLIKE: [f64; 7] = [0.02, 0.05, 0.1, 0.2, 0.4, 0.8, 2.0];
 /// What a lens leaves at the centre, 1-sigma, shares of a star's second moment: what good ones do, and what
 /// one that is out of line does (own choice). Both are tried.
 const LEFT: [f64; 2] = [ROUNDNESS_FLOOR, 0.1];
@@ -56,6 +72,9 @@ const LEFT: [f64; 2] = [ROUNDNESS_FLOOR, 0.1];
 const ANY: f64 = 30.0;
 /// Turn of the field during the longest exposure, 1-sigma, pixels at half the diagonal (own choice).
 const TURN_PX: f64 = 5.0;
+/// Reduced chi-square of frames that fit one lens and one trail that grows at all: of a drive that stood
+/// in one of them they tell nothing.
+const SOUND: f64 = 9.0;
 /// Least change of trails from frame to frame, share of a star's second moment.
 const STIR: f64 = 0.002;
 
@@ -68,7 +87,8 @@ const STIR: f64 = 0.002;
 /// at the centre; the answers count with their evidence. Long trails tell their length and nothing
 /// of the lens.
 ///
-/// `None` where no stand has exposures of different length, or too few stars tell a pattern.
+/// `None` where no stand has exposures of different length, too few stars tell a pattern, or the frames
+/// do not fit together.
 pub fn lens_over_exposures(frames: &[Exposed<'_>]) -> Option<LensOverExposures> {
     let seen = Seen::all(frames)?;
     let ways: Vec<Way> = UNLIKE
@@ -76,7 +96,13 @@ pub fn lens_over_exposures(frames: &[Exposed<'_>]) -> Option<LensOverExposures> 
         .flat_map(|unlike| LEFT.map(|left| (*unlike, left)))
         .filter_map(|(unlike, left)| seen.fit(unlike, left))
         .collect();
-    let top = ways.iter().map(|way| way.evidence).reduce(f64::max)?;
+    let best = ways
+        .iter()
+        .max_by(|a, b| a.evidence.total_cmp(&b.evidence))?;
+    if best.misfit > SOUND {
+        return None;
+    }
+    let top = best.evidence;
     let whole: f64 = ways.iter().map(|way| (way.evidence - top).exp()).sum();
     let weights: Vec<f64> = ways
         .iter()
@@ -101,7 +127,10 @@ pub fn lens_over_exposures(frames: &[Exposed<'_>]) -> Option<LensOverExposures> 
         frames: seen.shapes.iter().map(|shape| shape.frame).collect(),
         exposures: seen.exposures,
         at_center: trail_of(center, n_stars, &exact),
-        corner: lens_shape(corner, floor, &exact),
+        corner: LensShape {
+            turn_told: true,
+            ..lens_shape(corner, floor, &exact)
+        },
         trails: trails.collect(),
     })
 }
@@ -179,7 +208,9 @@ impl Shape {
         if self.is_short() {
             design.fill_diagonal(1.0);
             let turned = near[self.stand].by_turn() * self.growth;
-            design.view_mut((CENTER, from + CENTER), (PATTERN - CENTER, 1)).copy_from(&turned);
+            design
+                .view_mut((CENTER, from + CENTER), (PATTERN - CENTER, 1))
+                .copy_from(&turned);
         }
         design
     }
@@ -246,7 +277,11 @@ fn long(trail: &FrameTrail) -> (DVector<f64>, DMatrix<f64>, usize) {
         .max(length * trail.angle_sigma.rad());
     let sigma = (length * sigma / 6.0).hypot(BY_LENS * size);
     let values = DVector::from_vec(vec![size * cos, size * sin]);
-    (values, DMatrix::identity(CENTER, CENTER) * sigma.powi(2), trail.n_stars)
+    (
+        values,
+        DMatrix::identity(CENTER, CENTER) * sigma.powi(2),
+        trail.n_stars,
+    )
 }
 
 /// All frames.
@@ -360,6 +395,7 @@ impl Seen {
         let trails = witnesses.iter().map(|one| one.trail(&mean, &covariance));
         let mut way = Way {
             trails: trails.collect(),
+            misfit: 0.0,
             evidence,
             mean,
             covariance,
@@ -443,6 +479,8 @@ impl<'a> Witness<'a> {
 struct Way {
     /// Logarithm of the frames' probability, but for a constant that all fits share.
     evidence: f64,
+    /// Reduced chi-square.
+    misfit: f64,
     /// The lens's pattern, then each stand's trail in the longest exposure.
     mean: DVector<f64>,
     covariance: DMatrix<f64>,
@@ -453,6 +491,7 @@ struct Way {
 impl Way {
     /// Frames that agree worse than their errors allow know less than they say.
     fn widen(&mut self, reduced: f64) {
+        self.misfit = reduced;
         let factor = reduced.max(1.0);
         self.covariance *= factor;
         for trail in &mut self.trails {
@@ -535,7 +574,8 @@ mod tests {
                     + self.left[0]
                     + self.corner * (x * x - y * y)
                     + 2f64.sqrt() * noise();
-                let e2 = d.dx * d.dy / 6.0 + self.left[1] + self.corner * 2.0 * x * y + 2.0 * noise();
+                let e2 =
+                    d.dx * d.dy / 6.0 + self.left[1] + self.corner * 2.0 * x * y + 2.0 * noise();
                 field.stars.push(Star {
                     position,
                     position_covariance: PixelTensor::new(0.01, 0.0, 0.01),
@@ -576,14 +616,23 @@ mod tests {
         let found = told(&fields).expect("exposures differ");
         let left = (12.0 * RIG.left[0].hypot(RIG.left[1])).sqrt();
         let off = (found.at_center.length.value.px() - left) / found.at_center.length.sigma.px();
-        assert!(off.abs() < 3.0 && left > 4.0 * found.at_center.length.sigma.px(), "{found:?}");
+        assert!(
+            off.abs() < 3.0 && left > 4.0 * found.at_center.length.sigma.px(),
+            "{found:?}"
+        );
         let corner = (12.0 * RIG.corner).sqrt();
         let off = (found.corner.corner.value.px() - corner) / found.corner.corner.sigma.px();
-        assert!(off.abs() < 3.0 && found.corner.corner.sigma.px() < 0.2, "{found:?}");
+        assert!(
+            off.abs() < 3.0 && found.corner.corner.sigma.px() < 0.2,
+            "{found:?}"
+        );
         for (nth, trail) in &found.trails {
             let truth = RIG.trail(PixelVector::default(), fields[*nth].0);
             let off = (trail.length.value - truth.length()).px() / trail.length.sigma.px();
-            assert!(off.abs() < 3.0 && trail.length.sigma.px() < 0.5, "{nth}: {trail:?} {truth:?}");
+            assert!(
+                off.abs() < 3.0 && trail.length.sigma.px() < 0.5,
+                "{nth}: {trail:?} {truth:?}"
+            );
         }
         assert_eq!((found.frames.len(), found.trails.len()), (4, 4));
     }

@@ -111,7 +111,11 @@ pub(super) fn trail_by_elongation(
 }
 
 /// The lens's pattern as the trail that would stretch a star in the corner as much.
-pub(super) fn lens_shape(corner: Measured<f64>, floor: f64, calibration: &Calibration) -> LensShape {
+pub(super) fn lens_shape(
+    corner: Measured<f64>,
+    floor: f64,
+    calibration: &Calibration,
+) -> LensShape {
     let size = corner.value.abs();
     let sigma = corner.sigma.hypot(floor).hypot(CALIBRATION_ERROR * size);
     let length = calibration.squared_length(size).sqrt();
@@ -123,6 +127,7 @@ pub(super) fn lens_shape(corner: Measured<f64>, floor: f64, calibration: &Calibr
         } else {
             Stretch::Around
         },
+        turn_told: false,
     }
 }
 

@@ -6,7 +6,7 @@ use crate::error::Warned;
 use crate::identify::Match;
 use crate::report::contract::{Frame, Number, Program, SCHEMA, number};
 use crate::sky::catalogue::Catalogue;
-use crate::stars::{Star, StarField};
+use crate::stars::{FrameTrail, LensOverExposures, Star, StarField};
 
 use super::{Identified, Identity, MeasureReport, MeasuredFile, Measurement};
 
@@ -15,7 +15,34 @@ struct Document {
     schema: u32,
     program: Program,
     frames: Vec<MeasuredFrame>,
+    /// An addition to version 1: what frames of different exposure say about their lenses.
+    lenses: Vec<LensEntry>,
     warnings: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct LensEntry {
+    files: Vec<String>,
+    exposures_s: [Number; 2],
+    /// The trail that would draw stars as long as the lens leaves them at the centre.
+    center_stretch_px: Number,
+    center_stretch_sigma_px: Number,
+    center_stretch_angle_deg: Number,
+    /// In the corners, free of the field's turn.
+    corner_stretch_px: Number,
+    corner_stretch_sigma_px: Number,
+    corner_stretch: &'static str,
+    /// The trails that a perfect lens would show.
+    trails: Vec<PerfectTrail>,
+}
+
+#[derive(Serialize)]
+struct PerfectTrail {
+    file: String,
+    length_px: Number,
+    length_sigma_px: Number,
+    angle_deg: Number,
+    angle_sigma_deg: Number,
 }
 
 #[derive(Serialize)]
@@ -124,6 +151,12 @@ pub fn to_string(report: &Warned<MeasureReport>) -> String {
             .iter()
             .map(MeasuredFrame::from)
             .collect(),
+        lenses: report
+            .value
+            .lenses
+            .iter()
+            .map(|found| LensEntry::of(found, &report.value.frames))
+            .collect(),
         warnings: report
             .warnings
             .iter()
@@ -134,6 +167,31 @@ pub fn to_string(report: &Warned<MeasureReport>) -> String {
     let mut text = serde_json::to_string_pretty(&document).unwrap_or_default();
     text.push('\n');
     text
+}
+
+impl LensEntry {
+    fn of(found: &LensOverExposures, files: &[MeasuredFile]) -> Self {
+        let file = |frame: &usize| files[*frame].frame.file.clone();
+        let (center, corner) = (&found.at_center, &found.corner);
+        let trail = |(frame, trail): &(usize, FrameTrail)| PerfectTrail {
+            file: file(frame),
+            length_px: number(trail.length.value.px()),
+            length_sigma_px: number(trail.length.sigma.px()),
+            angle_deg: number(trail.angle.deg()),
+            angle_sigma_deg: number(trail.angle_sigma.deg()),
+        };
+        Self {
+            files: found.frames.iter().map(file).collect(),
+            exposures_s: found.exposures.map(|exposure| number(exposure.s())),
+            center_stretch_px: number(center.length.value.px()),
+            center_stretch_sigma_px: number(center.length.sigma.px()),
+            center_stretch_angle_deg: number(center.angle.deg()),
+            corner_stretch_px: number(corner.corner.value.px()),
+            corner_stretch_sigma_px: number(corner.corner.sigma.px()),
+            corner_stretch: corner.stretch.key(),
+            trails: found.trails.iter().map(trail).collect(),
+        }
+    }
 }
 
 impl From<&MeasuredFile> for MeasuredFrame {
@@ -276,7 +334,10 @@ mod tests {
     use serde_json::Value;
 
     fn value_of(file: MeasuredFile) -> Value {
-        let report = Warned::clean(MeasureReport { frames: vec![file] });
+        let report = Warned::clean(MeasureReport {
+            frames: vec![file],
+            lenses: Vec::new(),
+        });
         serde_json::from_str(&to_string(&report)).unwrap()
     }
 

@@ -6,6 +6,7 @@ mod dial;
 mod facts;
 mod identity;
 mod json;
+mod lenses;
 mod lines;
 mod marks;
 mod panel;
@@ -17,9 +18,10 @@ mod text;
 mod whiskers;
 
 pub use identity::{Identified, Identity};
+pub use lenses::lens_words;
 pub use photograph::Photograph;
 
-use crate::stars::{Response, StarField};
+use crate::stars::{LensOverExposures, Response, StarField};
 
 use super::FrameReport;
 
@@ -28,6 +30,8 @@ use super::FrameReport;
 pub struct MeasureReport {
     /// In the order of the files.
     pub frames: Vec<MeasuredFile>,
+    /// What frames of different exposure say about their lenses; numbers are those of `frames`.
+    pub lenses: Vec<LensOverExposures>,
 }
 
 /// What one file shows.
@@ -134,8 +138,20 @@ pub(super) mod tests {
             frame,
             measured: None,
         };
-        assert!(!MeasureReport { frames: vec![lone] }.is_answered());
+        assert!(
+            !MeasureReport {
+                frames: vec![lone],
+                lenses: Vec::new()
+            }
+            .is_answered()
+        );
         let frames = vec![slanted()];
-        assert!(MeasureReport { frames }.is_answered());
+        assert!(
+            MeasureReport {
+                frames,
+                lenses: Vec::new()
+            }
+            .is_answered()
+        );
     }
 }

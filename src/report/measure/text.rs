@@ -5,9 +5,9 @@ use crate::error::Warned;
 use crate::report::page::{Look, Page, Role};
 use crate::report::text::{labelled, set_aside};
 use crate::report::{FrameReport, table};
-use crate::stars::Stretch;
+use crate::stars::{FrameTrail, LensOverExposures, Stretch};
 
-use super::{MeasureReport, MeasuredFile, json, lines, places};
+use super::{MeasureReport, MeasuredFile, json, lens_words, lines, places};
 
 impl MeasureReport {
     /// The report as JSON.
@@ -43,9 +43,15 @@ impl MeasureReport {
             table::write(&used, &mut page);
         }
         places::write(&report.value, &mut page);
-        if let Some(words) = corners(frames) {
+        if let Some(words) = corners(&report.value) {
             page.gap();
             page.words(Role::Body, " corners  ", &words);
+        }
+        for found in &report.value.lenses {
+            page.gap();
+            page.words(Role::Body, " lens     ", &lens_words(found));
+            let words = in_a_perfect_lens(found, frames);
+            page.words(Role::Body, "          ", &words);
         }
         let foreign = foreign_lines(frames);
         if !foreign.is_empty() {
@@ -97,19 +103,45 @@ fn foreign_lines(files: &[MeasuredFile]) -> Vec<String> {
     all
 }
 
-/// The frame whose corners are drawn longest, where that is sure (three sigmas).
-fn corners(files: &[MeasuredFile]) -> Option<String> {
-    let sure = files.iter().filter_map(|file| {
-        let lens = file.measured.as_ref()?.field.lens?;
-        (lens.corner.value > lens.corner.sigma * 3.0).then_some((file, lens))
-    });
+/// `with a perfect lens: IMG_1.jpg 0.5 +- 0.1, ...`; of many frames the first few.
+fn in_a_perfect_lens(found: &LensOverExposures, files: &[MeasuredFile]) -> String {
+    const MOST: usize = 6;
+    let told = |(number, trail): &(usize, FrameTrail)| {
+        let file = table::file_name(&files[*number].frame.file);
+        format!("{file} {}", table::with_sigma(trail.length))
+    };
+    let trails: Vec<String> = found.trails.iter().take(MOST).map(told).collect();
+    let more = match found.trails.len().saturating_sub(MOST) {
+        0 => String::new(),
+        more => format!(", {more} more in --json"),
+    };
+    format!("trails in a perfect lens, px: {}{more}", trails.join(", "))
+}
+
+/// The frame whose corners are drawn longest, where that is sure (three sigmas) and no other exposure
+/// says more.
+fn corners(report: &MeasureReport) -> Option<String> {
+    let told = |number: &usize| {
+        report
+            .lenses
+            .iter()
+            .any(|lens| lens.frames.contains(number))
+    };
+    let alone = report.frames.iter().enumerate();
+    let sure = alone
+        .filter(|(number, _)| !told(number))
+        .filter_map(|(_, file)| {
+            let lens = file.measured.as_ref()?.field.lens?;
+            (lens.corner.value > lens.corner.sigma * 3.0).then_some((file, lens))
+        });
     let (file, lens) =
         sure.max_by(|a, b| a.1.corner.value.px().total_cmp(&b.1.corner.value.px()))?;
     let (way, makers) = match lens.stretch {
         Stretch::Outwards => ("outwards", "the lens does that"),
         Stretch::Around => (
             "around the centre",
-            "the lens or the field's turn does that",
+            "the lens or the field's turn does that: a frame of a third of the exposure, the camera \
+             untouched, tells which",
         ),
     };
     Some(format!(
@@ -165,7 +197,13 @@ mod tests {
     use crate::units::PixelPoint;
 
     fn text_of(frames: Vec<MeasuredFile>) -> String {
-        MeasureReport::to_text(&Warned::clean(MeasureReport { frames }), &LOOK)
+        MeasureReport::to_text(
+            &Warned::clean(MeasureReport {
+                frames,
+                lenses: Vec::new(),
+            }),
+            &LOOK,
+        )
     }
 
     #[test]
