@@ -30,70 +30,156 @@ const UNSEEN: [(f64, f64); 5] = [
     (0.01, 10.0),
 ];
 
-/// A trail shorter than this many of its sigmas is not seen: it has no direction, and its length's
-/// sigma holds both ways.
-const SEEN: f64 = 2.0;
+/// A trail shorter than this many of its sigmas is judged by its square, which is what shapes show and
+/// what their errors are normal in; longer ones by their length (own choice: there both agree).
+const BY_SQUARE: f64 = 5.0;
+/// A direction's sigma from which on nothing is known of it.
+const UNKNOWN: Angle = Angle::from_deg(90.0);
+/// Points of a foreseen trail's distribution on either side of its mean, and how far they reach in sigmas.
+const STEPS: i32 = 10;
+const REACH: f64 = 4.0;
 
-/// A normal distribution of the trail, not normalised.
+/// Mean and covariance of a trail with their probability, not normalised: a normal law that is foreseen, or
+/// what a shape leaves of it.
 struct Lobe {
     weight: f64,
     mean: Vector2<f64>,
     covariance: Matrix2<f64>,
 }
 
+/// What the shape of a frame's stars shows.
+enum Shown {
+    /// A trail both ways along its line, and its covariance.
+    Line([Vector2<f64>; 2], Matrix2<f64>),
+    /// An elongation, `Qxx - Qyy` and `2 Qxy`, square pixels, and the 1-sigma of each.
+    Square(Vector2<f64>, f64),
+}
+
 /// The trail that shapes and motion between frames show together.
 ///
 /// Method: every guess about the drive, with every size of unseen motion, foresees a trail and its
-/// covariance; each is multiplied with the shape's (in both directions of the line, for a trail has
-/// no arrow), and the products are added with their probabilities. Where the shape contradicts what
-/// is foreseen, only the unlikely large unseen motions are left, and the shape's own trail comes out.
+/// covariance; each is weighed by what the shape says (in both directions of the line, for a trail has
+/// no arrow), and what is left of them is added with their probabilities. Where the shape contradicts
+/// what is foreseen, only the unlikely large unseen motions are left, and the shape's own trail comes
+/// out.
 pub fn join(shape: &FrameTrail, drawn: &Drawn) -> Option<FrameTrail> {
-    let (ways, noise) = shown_by(shape);
+    let shown = Shown::by(shape);
     let (even, slope) = (column(drawn.even), column(drawn.per_radian));
     let mut lobes = Vec::with_capacity(2 * UNSEEN.len() * drawn.turns.len());
     for turn in &drawn.turns {
-        let foreseen = even + slope * turn.ahead.value.rad();
+        let mean = even + slope * turn.ahead.value.rad();
         let by_drive = slope * slope.transpose() * turn.ahead.sigma.rad().powi(2);
         for (chance, unseen) in UNSEEN {
-            let covariance =
-                matrix(drawn.unsure) + by_drive + Matrix2::identity() * unseen * unseen;
-            let weight = turn.weight * chance;
-            let shown = ways.iter();
-            lobes
-                .extend(shown.filter_map(|way| product(weight, foreseen, covariance, *way, noise)));
+            let foreseen = Lobe {
+                weight: turn.weight * chance,
+                mean,
+                covariance: matrix(drawn.unsure) + by_drive + Matrix2::identity() * unseen * unseen,
+            };
+            shown.add(&foreseen, &mut lobes);
         }
     }
     let (mean, covariance) = mean_of(&mut lobes)?;
     Some(trail_of(mean, covariance, shape.n_stars))
 }
 
-/// The trail's vector as its shape shows it, both ways where it is seen, and its covariance.
-fn shown_by(shape: &FrameTrail) -> (Vec<Vector2<f64>>, Matrix2<f64>) {
-    let length = shape.length;
-    if length.value < length.sigma * SEEN {
-        let variance = length.sigma.max(length.value).px().powi(2);
-        return (vec![Vector2::zeros()], Matrix2::identity() * variance);
+impl Shown {
+    fn by(shape: &FrameTrail) -> Self {
+        let (length, sigma) = (shape.length.value.px(), shape.length.sigma.px());
+        if length >= BY_SQUARE * sigma {
+            let vector = column(shape.vector);
+            return Self::Line([vector, -vector], matrix(shape.covariance));
+        }
+        // As the trail of an elongation is told: its noise's share taken off, its sigma upwards.
+        let noise = ((length + sigma).powi(2) - length * length) / 12.0;
+        let size = if length > 0.0 {
+            (length * length / 12.0).hypot(noise)
+        } else if shape.angle_sigma < UNKNOWN {
+            noise / (2.0 * shape.angle_sigma.rad()).max(1.0)
+        } else {
+            0.0
+        };
+        let (sin, cos) = (2.0 * shape.angle.angle().rad()).sin_cos();
+        Self::Square(Vector2::new(cos, sin) * size, noise)
     }
-    let vector = column(shape.vector);
-    (vec![vector, -vector], matrix(shape.covariance))
+
+    /// Adds what the shape leaves of a foreseen trail.
+    fn add(&self, foreseen: &Lobe, lobes: &mut Vec<Lobe>) {
+        match self {
+            Self::Line(ways, noise) => {
+                lobes.extend(
+                    ways.iter()
+                        .filter_map(|way| product(foreseen, *way, *noise)),
+                );
+            }
+            Self::Square(elongation, sigma) => {
+                lobes.extend(squared_product(foreseen, *elongation, *sigma));
+            }
+        }
+    }
+}
+
+/// What a foreseen trail and an elongation leave together, summed over points of the foreseen one's
+/// distribution as far as the elongation allows; the halves on either side of its line apart, for they
+/// are one trail.
+fn squared_product(foreseen: &Lobe, elongation: Vector2<f64>, sigma: f64) -> Vec<Lobe> {
+    let farthest = (12.0 * (elongation.norm() + REACH * sigma)).sqrt();
+    let axes = foreseen.covariance.symmetric_eigen();
+    let [first, second] = [0, 1].map(|k| {
+        let line: Vector2<f64> = axes.eigenvectors.column(k).into_owned();
+        let spread = axes.eigenvalues[k].max(1e-12).sqrt();
+        let points = points_along(foreseen.mean.dot(&line), spread, farthest);
+        points.map(|(at, share)| (line * at, share))
+    });
+    let half = 0.5 * elongation.y.atan2(elongation.x);
+    let line = Vector2::new(half.cos(), half.sin());
+    let mut halves = [(0.0, Vector2::zeros(), Matrix2::zeros()); 2];
+    for (along, share) in first {
+        for (across, other) in second {
+            let trail: Vector2<f64> = along + across;
+            let (x, y) = (trail.x, trail.y);
+            let off = (Vector2::new(x * x - y * y, 2.0 * x * y) / 12.0 - elongation) / sigma;
+            let weight = share * other * (-0.5 * off.norm_squared()).exp();
+            let (sum, mean, squares) = &mut halves[usize::from(trail.dot(&line) < 0.0)];
+            *sum += weight;
+            *mean += trail * weight;
+            *squares += trail * trail.transpose() * weight;
+        }
+    }
+    let seen = halves.into_iter().filter(|half| half.0 > 0.0);
+    let lobe = |(sum, mean, squares): (f64, Vector2<f64>, Matrix2<f64>)| {
+        let mean = mean / sum;
+        Lobe {
+            weight: foreseen.weight * sum,
+            mean,
+            covariance: squares / sum - mean * mean.transpose(),
+        }
+    };
+    seen.map(lobe).collect()
+}
+
+/// Points of a normal law with their probabilities, none farther from zero than given.
+fn points_along(mean: f64, sigma: f64, farthest: f64) -> [(f64, f64); 2 * STEPS as usize + 1] {
+    let [from, to] = [-REACH, REACH].map(|far| (mean + far * sigma).clamp(-farthest, farthest));
+    let step = (to - from) / f64::from(2 * STEPS);
+    std::array::from_fn(|k| {
+        let at = from + step * k as f64;
+        let off = (at - mean) / sigma;
+        let density = (-0.5 * off * off).exp() / (sigma * std::f64::consts::TAU.sqrt());
+        (at, density * step)
+    })
 }
 
 /// What a foreseen trail and a measured one leave together, weighed by how well they agree.
-fn product(
-    weight: f64,
-    foreseen: Vector2<f64>,
-    covariance: Matrix2<f64>,
-    shown: Vector2<f64>,
-    noise: Matrix2<f64>,
-) -> Option<Lobe> {
+fn product(foreseen: &Lobe, shown: Vector2<f64>, noise: Matrix2<f64>) -> Option<Lobe> {
+    let covariance = foreseen.covariance;
     let both = covariance + noise;
     let inverse = both.try_inverse()?;
-    let off = shown - foreseen;
+    let off = shown - foreseen.mean;
     let gain = covariance * inverse;
     let likelihood = (-0.5 * off.dot(&(inverse * off))).exp() / both.determinant().sqrt();
     Some(Lobe {
-        weight: weight * likelihood,
-        mean: foreseen + gain * off,
+        weight: foreseen.weight * likelihood,
+        mean: foreseen.mean + gain * off,
         covariance: covariance - gain * covariance,
     })
 }
@@ -199,6 +285,26 @@ mod tests {
             (joined.length.sigma.px() - 0.0725).abs() < 0.01,
             "{joined:?}"
         );
+    }
+
+    /// A shape that shows nothing, its elongation known to s, and a drive that nobody knows: with
+    /// a = 288 s^2 the trail along its motion has the density exp(-x^4 / a), and the mean length is
+    /// a^(1/4) times G(1/2) / G(1/4) (Abramowitz & Stegun 1964, 6.1.8 and 6.1.10).
+    #[test]
+    fn a_shape_judges_by_the_square_of_the_length() {
+        const GAMMA_RATIO: f64 = 1.772_453_9 / 3.625_609_9;
+        for sigma in [0.2, 0.4, 0.8_f64] {
+            let own = shape(0.0, 0.0, sigma);
+            let joined = join(&own, &drawn(0.0, 0.0, 200.0)).expect("both agree");
+            let noise = sigma * sigma / 12.0;
+            let wanted = (288.0 * noise * noise).powf(0.25) * GAMMA_RATIO;
+            let found = joined.length.value.px();
+            assert!((found / wanted - 1.0).abs() < 0.02, "{found} for {wanted}");
+            assert!(
+                joined.vector.dx > 20.0 * joined.vector.dy.abs(),
+                "{joined:?}"
+            );
+        }
     }
 
     #[test]

@@ -357,6 +357,37 @@ mod tests {
     }
 
     #[test]
+    fn a_lens_told_by_exposures_names_its_files() {
+        let file = slanted();
+        let trail = file.frame.trail.expect("a trail");
+        let lens = LensOverExposures {
+            frames: vec![0],
+            exposures: [15.0, 60.0].map(crate::units::Seconds::new),
+            at_center: trail,
+            corner: crate::stars::LensShape {
+                corner: crate::report::sample::pixels(2.5, 0.2),
+                stretch: crate::stars::Stretch::Around,
+                turn_told: true,
+            },
+            trails: vec![(0, trail)],
+        };
+        let report = Warned::clean(MeasureReport {
+            lenses: vec![lens],
+            frames: vec![file],
+        });
+        let value: Value = serde_json::from_str(&to_string(&report)).unwrap();
+        let lens = &value["lenses"][0];
+        assert_eq!(lens["files"][0], "night/IMG_1.jpg");
+        assert_eq!(lens["exposures_s"][1], 60.0);
+        assert_eq!(
+            (&lens["corner_stretch"], &lens["corner_stretch_px"]),
+            (&"around".into(), &2.5.into())
+        );
+        assert_eq!(lens["trails"][0]["file"], "night/IMG_1.jpg");
+        assert_eq!(lens["trails"][0]["length_px"], 6.0);
+    }
+
+    #[test]
     fn a_known_frame_tells_lens_and_stars() {
         // Alnilam and its neighbours.
         let known = with_matches(identified(84.05, -1.2, 10.0), 3);
