@@ -75,6 +75,8 @@ const TURN_PX: f64 = 5.0;
 /// Reduced chi-square of frames that fit one lens and one trail that grows at all: of a drive that stood
 /// in one of them they tell nothing.
 const SOUND: f64 = 9.0;
+/// Frames that are asked, at most: more tell little else.
+const MOST_FRAMES: usize = 60;
 /// Least change of trails from frame to frame, share of a star's second moment.
 const STIR: f64 = 0.002;
 
@@ -160,6 +162,40 @@ fn together(
         (covariance + off * off.transpose()) * weight
     });
     (mean, spread.sum())
+}
+
+/// Frames of the size of the first one and of stands whose exposures differ; of many, some spread evenly.
+fn telling(frames: &[Exposed<'_>]) -> Vec<usize> {
+    let size = |one: &Exposed<'_>| (one.field.width, one.field.height);
+    let sound = |one: &&Exposed<'_>| one.length.s() > 0.0 && size(one) == size(&frames[0]);
+    let lengths = |stand: usize| {
+        let of_stand = frames
+            .iter()
+            .filter(sound)
+            .filter(move |one| one.stand == stand);
+        of_stand.map(|one| one.length.s())
+    };
+    let n_stands = frames.iter().map(|one| one.stand + 1).max().unwrap_or(0);
+    let tells: Vec<bool> = (0..n_stands)
+        .map(|stand| are_apart(lengths(stand), APART))
+        .collect();
+    let mut all: Vec<usize> = (0..frames.len())
+        .filter(|number| sound(&&frames[*number]) && tells[frames[*number].stand])
+        .collect();
+    let step = all.len().div_ceil(MOST_FRAMES).max(1);
+    // Of every length as many, whatever the order they were taken in.
+    all.sort_by(|a, b| frames[*a].length.s().total_cmp(&frames[*b].length.s()));
+    let mut some: Vec<usize> = all.into_iter().step_by(step).collect();
+    some.sort_unstable();
+    some
+}
+
+/// Whether the largest number is so many times the smallest.
+fn are_apart(numbers: impl Iterator<Item = f64>, times: f64) -> bool {
+    let (least, most) = numbers.fold((f64::MAX, 0.0), |(least, most): (f64, f64), one| {
+        (least.min(one), most.max(one))
+    });
+    most >= times * least
 }
 
 /// The elongation that one frame shows.
@@ -295,37 +331,34 @@ struct Seen {
 
 impl Seen {
     fn all(frames: &[Exposed<'_>]) -> Option<Self> {
-        let longest = frames.iter().map(|one| one.length).reduce(Seconds::max)?;
-        let size = |one: &Exposed<'_>| (one.field.width, one.field.height);
-        let of = |(number, one): (usize, &Exposed<'_>)| {
-            let alike = one.length.s() > 0.0 && size(one) == size(&frames[0]);
-            alike.then(|| Shape::of(number, one, longest)).flatten()
-        };
-        let shapes: Vec<Shape> = frames.iter().enumerate().filter_map(of).collect();
+        let chosen = telling(frames);
+        let lengths = || chosen.iter().map(|number| frames[*number].length);
+        let longest = lengths().reduce(Seconds::max)?;
+        let shape = |number: &usize| Shape::of(*number, &frames[*number], longest);
+        let mut shapes: Vec<Shape> = chosen.iter().filter_map(shape).collect();
+        let mut stands: Vec<usize> = shapes.iter().map(|one| one.stand).collect();
+        stands.sort_unstable();
+        stands.dedup();
+        for shape in &mut shapes {
+            shape.stand = stands.binary_search(&shape.stand).ok()?;
+        }
         let is_told = |stand: usize| {
             let of_stand = || shapes.iter().filter(|one| one.stand == stand);
-            let range = of_stand().fold((f64::MAX, 0.0), |range: (f64, f64), one| {
-                (range.0.min(one.growth), range.1.max(one.growth))
-            });
-            range.1 >= APART * APART * range.0 && of_stand().any(Shape::is_short)
+            let growths = of_stand().map(|one| one.growth);
+            are_apart(growths, APART * APART) && of_stand().any(Shape::is_short)
         };
-        let n_stands = 1 + shapes.iter().map(|one| one.stand).max()?;
-        if !(0..n_stands).any(is_told) {
+        if !(0..stands.len()).any(is_told) {
             return None;
         }
-        let lengths = || shapes.iter().map(|shape| frames[shape.frame].length);
-        let exposures = [
-            lengths().reduce(Seconds::min)?,
-            lengths().reduce(Seconds::max)?,
-        ];
-        let widths = shapes.iter().filter(|one| one.is_short()).flat_map(|one| {
+        let used = || shapes.iter().map(|shape| frames[shape.frame].length);
+        let exposures = [used().reduce(Seconds::min)?, used().reduce(Seconds::max)?];
+        let width = |one: &Shape| {
             let stars = shapely(frames[one.frame].field);
-            let width = median(stars.iter().map(|s| 0.5 * (s.moments.xx + s.moments.yy)));
-            Some(width)
-        });
+            median(stars.iter().map(|s| 0.5 * (s.moments.xx + s.moments.yy)))
+        };
         Some(Self {
-            width: median(widths),
-            n_stands,
+            width: median(shapes.iter().filter(|one| one.is_short()).map(width)),
+            n_stands: stands.len(),
             exposures,
             shapes,
         })
@@ -684,6 +717,23 @@ mod tests {
         assert!(off < 3.0 * sigma.hypot(0.01) && sigma < 0.08, "{found:?}");
         assert_eq!(found.trails.len(), 1);
         assert_eq!(found.exposures.map(Seconds::s), [60.0, 600.0]);
+    }
+
+    #[test]
+    fn of_many_frames_every_exposure_is_asked() {
+        let field = StarField::holding(10, 10, Vec::new());
+        let exposed = |nth: usize| Exposed {
+            field: &field,
+            length: Seconds::new([15.0, 60.0][nth % 2]),
+            stand: nth / 400,
+        };
+        let frames: Vec<Exposed> = (0..401).map(exposed).collect();
+        let chosen = telling(&frames);
+        let short = chosen.iter().filter(|number| *number % 2 == 0).count();
+        assert!((40..=MOST_FRAMES).contains(&chosen.len()), "{chosen:?}");
+        assert!((20..=40).contains(&short), "{chosen:?}");
+        // The last stand has one frame alone.
+        assert!(!chosen.contains(&400));
     }
 
     #[test]
