@@ -110,9 +110,8 @@ pub fn lens_over_exposures(frames: &[Exposed<'_>]) -> Option<LensOverExposures> 
         .iter()
         .map(|way| (way.evidence - top).exp() / whole)
         .collect();
-    let of = |part: &dyn Fn(&Way) -> (Vector2<f64>, Matrix2<f64>)| {
-        together(weights.iter().copied().zip(ways.iter().map(part)))
-    };
+    let of =
+        |part: &dyn Fn(&Way) -> Known| together(weights.iter().copied().zip(ways.iter().map(part)));
     let n_stars = seen.shapes.iter().map(|shape| shape.n_stars).sum();
     let exact = Calibration::exact();
     let center = of(&|way| way.at_center());
@@ -137,11 +136,7 @@ pub fn lens_over_exposures(frames: &[Exposed<'_>]) -> Option<LensOverExposures> 
     })
 }
 
-fn trail_of(
-    (mean, covariance): (Vector2<f64>, Matrix2<f64>),
-    n_stars: usize,
-    exact: &Calibration,
-) -> FrameTrail {
+fn trail_of((mean, covariance): Known, n_stars: usize, exact: &Calibration) -> FrameTrail {
     let variance = [covariance[(0, 0)], covariance[(1, 1)]];
     let mut trail = trail_by_elongation([mean.x, mean.y], variance, exact, n_stars);
     // What is known by its square reaches further down than up.
@@ -153,9 +148,7 @@ fn trail_of(
 }
 
 /// Mean and covariance of several answers with their weights.
-fn together(
-    ways: impl Iterator<Item = (f64, (Vector2<f64>, Matrix2<f64>))> + Clone,
-) -> (Vector2<f64>, Matrix2<f64>) {
+fn together(ways: impl Iterator<Item = (f64, Known)> + Clone) -> Known {
     let mean: Vector2<f64> = ways.clone().map(|(weight, (mean, _))| mean * weight).sum();
     let spread = ways.map(|(weight, (own, covariance))| {
         let off = own - mean;
@@ -197,6 +190,9 @@ fn are_apart(numbers: impl Iterator<Item = f64>, times: f64) -> bool {
     });
     most >= times * least
 }
+
+/// An elongation at one place, square pixels: `Qxx - Qyy` and `2 Qxy`, and their covariance.
+type Known = (Vector2<f64>, Matrix2<f64>);
 
 /// The elongation that one frame shows.
 struct Shape {
@@ -487,11 +483,7 @@ impl<'a> Witness<'a> {
     }
 
     /// Its trail as an elongation at the centre: its share of the growing one, and what it shows beyond.
-    fn trail(
-        &self,
-        mean: &DVector<f64>,
-        covariance: &DMatrix<f64>,
-    ) -> (Vector2<f64>, Matrix2<f64>) {
+    fn trail(&self, mean: &DVector<f64>, covariance: &DMatrix<f64>) -> Known {
         let gain = self.noise.inverse().rows(0, CENTER) * self.stirred;
         let from = PATTERN + GROWING * self.shape.stand;
         let grows = DMatrix::from_fn(CENTER, mean.len(), |row, column| {
@@ -518,7 +510,7 @@ struct Way {
     mean: DVector<f64>,
     covariance: DMatrix<f64>,
     /// Trail of each frame as an elongation at the centre, with its covariance.
-    trails: Vec<(Vector2<f64>, Matrix2<f64>)>,
+    trails: Vec<Known>,
 }
 
 impl Way {
@@ -532,13 +524,13 @@ impl Way {
         }
     }
 
-    fn at_center(&self) -> (Vector2<f64>, Matrix2<f64>) {
+    fn at_center(&self) -> Known {
         let mean = Vector2::new(self.mean[0], self.mean[1]);
         (mean, self.covariance.fixed_view::<2, 2>(0, 0).into_owned())
     }
 
     /// The radial pattern at half the diagonal, as the first of two numbers.
-    fn corner(&self) -> (Vector2<f64>, Matrix2<f64>) {
+    fn corner(&self) -> Known {
         let (square, fourth) = (PATTERN - 2, PATTERN - 1);
         let c = &self.covariance;
         let variance = c[(square, square)] + 2.0 * c[(square, fourth)] + c[(fourth, fourth)];
