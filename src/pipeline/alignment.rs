@@ -195,6 +195,7 @@ pub fn examine(
         frames,
         mids: &mids,
         pointings: &pointings,
+        by_exposures: &by_exposures,
         aims: &aims,
         survey: &survey,
         sky_rate: rate,
