@@ -20,6 +20,7 @@ mod long;
 mod measure;
 mod moments;
 mod noise;
+mod nonlinear;
 mod oriented;
 mod pace;
 mod pedestal;
