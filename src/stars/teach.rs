@@ -64,11 +64,9 @@ pub(super) fn teach<'a>(
             return None;
         }
         teachers = like;
-        if round == 1 && are_faint(&good) {
+        if round == 1 && is_even && are_faint(&good) {
             reading = Reading::Whole;
-            if is_even {
-                teachers.extend(more_teachers(&setup, starts, &field));
-            }
+            teachers.extend(more_teachers(&setup, starts, &field));
         }
         last = Some(learnt);
     }
