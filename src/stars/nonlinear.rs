@@ -16,7 +16,7 @@ type Vector = SVector<f64, PARAMETERS>;
 /// the numbers, w the inverse variance, C the inverse of the sum of w g g^T, S the covariance of the
 /// numbers: C where the noise is as the weights say. The same holds where the variance follows the
 /// fitted light (weights renewed between descents): what the slopes of the weights add cancels.
-/// Source: M. J. Box 1971, J. R. Stat. Soc. B 33, 171, quoted from memory; compared with fits of many
+/// Source: [BOX71] M. J. Box 1971, J. R. Stat. Soc. B 33, 171, quoted from memory; compared with fits of many
 /// drawn stars below.
 pub(super) struct SecondOrder {
     image: SegmentImage,
