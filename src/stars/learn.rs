@@ -1,6 +1,6 @@
 //! What all stars of a frame share: the PSF's profile and how the light is spread along the trails.
 
-use super::equations::{SharedVector, Total, pace_of, psf_of, state_of};
+use super::equations::{Reading, SharedVector, Total, pace_of, psf_of, state_of};
 use super::fit::FitSetup;
 use super::light_noise::{OwnNumbers, light_noise};
 use super::pace::Pace;
@@ -97,9 +97,10 @@ pub(super) fn learn_shared(
     setup: &FitSetup,
     stars: &[Segment],
     freedom: Freedom,
+    reading: Reading,
 ) -> Option<Learnt> {
     let mut state = state_of(setup);
-    let mut current = Total::start(setup, freedom, stars, &state)?;
+    let mut current = Total::start(setup, freedom, stars, reading, &state)?;
     let mut damping = 1e-2;
     for _ in 0..ROUNDS {
         let Some(step) = current.step(damping) else {
@@ -173,7 +174,7 @@ mod tests {
             pedestal: 0.0,
         };
         let segments: Vec<Segment> = stars.iter().map(segment).collect();
-        let found = learn_shared(&setup, &segments, freedom).expect("many stars");
+        let found = learn_shared(&setup, &segments, freedom, Reading::Sampled).expect("many stars");
         let gain = found.light_noise(&setup);
         (found, gain)
     }

@@ -7,7 +7,7 @@ use super::fit::{Anchor, FitSetup, SegmentFit, fit_segment};
 use super::oriented::{TrailPeak, scan_trails};
 use super::pace::Pace;
 use super::segment::Segment;
-use super::teach::{fit_all, fit_field, is_clean, is_like, teach, touches_edge};
+use super::teach::{fit_all, fit_field, is_clean, is_like, teach, touches_edge, trail_pixels};
 use super::{Quality, Star};
 use crate::units::{Measured, PixelTensor, PixelVector};
 
@@ -98,9 +98,7 @@ fn best(mut fits: Vec<SegmentFit>) -> Vec<SegmentFit> {
 }
 
 fn most_fits(setup: &FitSetup, field: &VectorField) -> usize {
-    let length = field.at(setup.plane.center()).length().px();
-    let pixels = (length + 9.0 * setup.psf.core) * 11.0 * setup.psf.core;
-    ((FIT_PIXELS / pixels) as usize).clamp(FEWEST_FITS, MOST_FITS)
+    ((FIT_PIXELS / trail_pixels(setup, field)) as usize).clamp(FEWEST_FITS, MOST_FITS)
 }
 
 /// The star with its own trail where that goes with the field, else with the field's trail held.

@@ -16,7 +16,7 @@ use super::shape::{SHAPE_SIGNIFICANCE, measure_shape};
 use super::short::measure_points;
 use super::survey::{Survey, survey};
 use super::trail::long_trail;
-use super::{LightLine, Rejected, StarField};
+use super::{LightLine, Rejected, Star, StarField};
 use crate::frame::Plane;
 use crate::units::{Measured, Pixels};
 
@@ -120,11 +120,14 @@ fn find(plane: &Plane, sky: &Background, sigma: f64) -> (Vec<Component>, Correla
 fn trailed_after_all(field: &StarField, plane: &Plane) -> Option<Survey> {
     let sigma = field.fwhm?.value.px() / FWHM_PER_SIGMA;
     let vector = field.trail?.vector;
-    let clean = field
-        .stars
-        .iter()
-        .filter(|s| s.quality.is_clean() && s.signal_to_noise() > SHAPE_SIGNIFICANCE);
+    let clean = field.stars.iter();
+    let mut clean: Vec<&Star> = clean
+        .filter(|s| s.quality.is_clean() && s.signal_to_noise() > SHAPE_SIGNIFICANCE)
+        .collect();
+    // The first ones teach the profile. Those of the most light would be the ones that noise made wide.
+    clean.sort_by(|a, b| b.signal_to_noise().total_cmp(&a.signal_to_noise()));
     let segments = clean
+        .into_iter()
         .map(|s| Segment {
             center: s.position,
             vector,

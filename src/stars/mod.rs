@@ -21,6 +21,7 @@ mod long;
 mod measure;
 mod moments;
 mod noise;
+mod nonlinear;
 mod oriented;
 mod over_exposures;
 mod pace;

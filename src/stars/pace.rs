@@ -53,26 +53,13 @@ impl Pace {
     /// dF[p]/dlength = -F[t p]'; a wider Gaussian spreads as heat, dF/dln(sigma) = sigma^2 F''.
     #[inline]
     pub(super) fn shared_profile(&self, place: f64, sigma: f64, length: f64) -> AlongShared {
-        let (a, b) = (
-            (place + 0.5 * length) / sigma,
-            (place - 0.5 * length) / sigma,
-        );
-        let inside = a > FLAT && b < -FLAT;
-        let (pa, pb, step) = if inside {
-            (0.0, 0.0, 1.0)
-        } else {
-            (
-                normal(a),
-                normal(b),
-                normal_integral(a) - normal_integral(b),
-            )
-        };
-        // Smeared powers 0 to 2 and the slopes of 0 to 3.
-        let f0 = step / length;
-        let f1 = (place * step + sigma * (pa - pb)) / length.powi(2);
-        let f2 = ((place * place + sigma * sigma) * step + 2.0 * place * sigma * (pa - pb)
-            - sigma * sigma * (a * pa - b * pb))
-            / length.powi(3);
+        let Smeared {
+            a,
+            b,
+            pa,
+            pb,
+            powers: [f0, f1, f2],
+        } = Smeared::at(place, sigma, length);
         let (sum, difference) = ((pa + pb) / (sigma * length), (pa - pb) / (sigma * length));
         let (d0, d1, d2, d3) = (
             difference,
@@ -80,7 +67,7 @@ impl Pace {
             2.0 * f1 / length + 0.25 * difference,
             3.0 * f2 / length - 0.125 * sum,
         );
-        // Second slopes times sigma^2.
+        // Slopes of the powers 0 to 3 above; here second slopes times sigma^2.
         let (s0, odd) = ((b * pb - a * pa) / length, (a * pa + b * pb) / length);
         let s1 = 0.5 * odd + sigma * sigma * d0 / length;
         let s2 = 0.25 * s0 + 2.0 * sigma * sigma * d1 / length;
@@ -106,6 +93,43 @@ impl Pace {
                 even * (6.0 * f2 - 0.5 * f0),
             ],
         }
+    }
+
+    /// Second slopes of the profile: by place twice, by place and length, by length twice.
+    ///
+    /// Method: as [`Pace::shared_profile`]: F_k'' = -[t^k N'] / length + k F_(k-1)' / length, and a longer
+    /// trail moves each part outwards: d2F[p]/dlength2 = F[t^2 p]''.
+    pub(super) fn bends(&self, place: f64, sigma: f64, length: f64) -> [f64; 3] {
+        let Smeared {
+            a,
+            b,
+            pa,
+            pb,
+            powers: [f0, f1, f2],
+        } = Smeared::at(place, sigma, length);
+        let (at_start, at_end) = (pa / sigma, pb / sigma);
+        // t^k at either end, the power below and its slope.
+        let (mut first, mut last) = (1.0, 1.0);
+        let (mut order, mut slope) = (0.0, 0.0);
+        let bends = [0.0, f0, f1, f2, 0.0].map(|below| {
+            let ends = last * b * at_end - first * a * at_start;
+            let bend = (ends / sigma + order * slope) / length;
+            slope = (first * at_start - last * at_end + order * below) / length;
+            (first, last, order) = (-0.5 * first, 0.5 * last, order + 1.0);
+            bend
+        });
+        let mixed = |k: usize| {
+            let even = bends[k] - 0.5 * self.curve * bends[k];
+            even + 2.0 * self.slope * bends[k + 1] + 6.0 * self.curve * bends[k + 2]
+        };
+        let even = 1.0 - self.start - self.end;
+        let start = self.start * (a * a - 1.0) * at_start / (sigma * sigma);
+        let end = self.end * (b * b - 1.0) * at_end / (sigma * sigma);
+        [
+            even * mixed(0) + start + end,
+            -even * mixed(1) + 0.5 * (start - end),
+            even * mixed(2) + 0.25 * (start + end),
+        ]
     }
 
     /// The profile without the slopes that all stars share; quick for an even pace.
@@ -142,6 +166,49 @@ impl Pace {
             value,
             by_place: (pa - pb) / (sigma * length),
             by_length,
+        }
+    }
+}
+
+/// Even light along a trail, smeared by a Gaussian.
+struct Smeared {
+    /// Distances from both ends, sigmas, and the normal density there.
+    a: f64,
+    b: f64,
+    pa: f64,
+    pb: f64,
+    /// Integrals of t^k N(place - length t) dt over the trail, -1/2 <= t <= 1/2, for k of 0 to 2.
+    powers: [f64; 3],
+}
+
+impl Smeared {
+    #[inline]
+    fn at(place: f64, sigma: f64, length: f64) -> Self {
+        let (a, b) = (
+            (place + 0.5 * length) / sigma,
+            (place - 0.5 * length) / sigma,
+        );
+        let inside = a > FLAT && b < -FLAT;
+        let (pa, pb, step) = if inside {
+            (0.0, 0.0, 1.0)
+        } else {
+            (
+                normal(a),
+                normal(b),
+                normal_integral(a) - normal_integral(b),
+            )
+        };
+        let f0 = step / length;
+        let f1 = (place * step + sigma * (pa - pb)) / length.powi(2);
+        let f2 = ((place * place + sigma * sigma) * step + 2.0 * place * sigma * (pa - pb)
+            - sigma * sigma * (a * pa - b * pb))
+            / length.powi(3);
+        Self {
+            a,
+            b,
+            pa,
+            pb,
+            powers: [f0, f1, f2],
         }
     }
 }
@@ -277,6 +344,28 @@ mod tests {
                 .shared_profile(place, sigma, length)
             };
             (0..4).for_each(|k| close(at.by_pace[k], two(varied(k, h), varied(k, -h)), "pace"));
+        }
+    }
+
+    #[test]
+    fn second_slopes_agree_with_differences_of_first_ones() {
+        for pace in [PACE, Pace::default()] {
+            for (place, sigma, length) in [(0.4, 1.2, 3.0), (4.5, 1.2, 9.0), (-4.5, 1.5, 9.0)] {
+                let at = |by_place: f64, by_length: f64| {
+                    pace.shared_profile(place + by_place, sigma, length + by_length)
+                };
+                let h = 1e-4;
+                let slope = |up: f64, down: f64| (up - down) / (2.0 * h);
+                let differences = [
+                    slope(at(h, 0.0).by_place, at(-h, 0.0).by_place),
+                    slope(at(0.0, h).by_place, at(0.0, -h).by_place),
+                    slope(at(0.0, h).by_length, at(0.0, -h).by_length),
+                ];
+                for (bend, known) in pace.bends(place, sigma, length).iter().zip(differences) {
+                    // The error function is good to 1.5e-7.
+                    assert!((bend - known).abs() < 1e-4, "{place}: {bend} {known}");
+                }
+            }
         }
     }
 

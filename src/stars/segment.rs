@@ -30,8 +30,9 @@ pub(super) struct SegmentImage {
     segment: Segment,
     psf: Psf,
     pace: Pace,
-    length: f64,
-    along: (f64, f64),
+    pub(super) length: f64,
+    /// Unit vector from its start to its end.
+    pub(super) along: (f64, f64),
 }
 
 impl SegmentImage {
@@ -111,6 +112,33 @@ impl SegmentImage {
         )
     }
 
+    /// Slopes of unit light along the segment, across it and by its length, and its second slopes.
+    pub(super) fn bends(&self, x: f64, y: f64) -> Bends {
+        let (u, v) = self.place(x, y);
+        let mut sum = Bends {
+            u,
+            v,
+            ..Bends::default()
+        };
+        for (weight, sigma) in self.psf.parts() {
+            let across = weight * normal(v / sigma) / sigma;
+            let by_v = -v / (sigma * sigma) * across;
+            let by_vv = ((v / sigma).powi(2) - 1.0) / (sigma * sigma) * across;
+            let along = self.pace.profile(u, sigma, self.length);
+            let [by_uu, by_ul, by_ll] = self.pace.bends(u, sigma, self.length);
+            sum.by_u += across * along.by_place;
+            sum.by_v += by_v * along.value;
+            sum.by_length += across * along.by_length;
+            sum.uu += across * by_uu;
+            sum.uv += by_v * along.by_place;
+            sum.vv += by_vv * along.value;
+            sum.ul += across * by_ul;
+            sum.vl += by_v * along.by_length;
+            sum.ll += across * by_ll;
+        }
+        sum
+    }
+
     /// One Gaussian part of unit light: a Gaussian across times the profile along.
     #[inline]
     fn part(&self, u: f64, v: f64, sigma: f64) -> Shape {
@@ -171,6 +199,22 @@ impl Shape {
             .zip(other.by_pace)
             .for_each(|(a, b)| *a += weight * b);
     }
+}
+
+/// Slopes and second slopes of unit light in the segment's own frame: u along it, v across, l its length.
+#[derive(Default)]
+pub(super) struct Bends {
+    pub(super) u: f64,
+    pub(super) v: f64,
+    pub(super) by_u: f64,
+    pub(super) by_v: f64,
+    pub(super) by_length: f64,
+    pub(super) uu: f64,
+    pub(super) uv: f64,
+    pub(super) vv: f64,
+    pub(super) ul: f64,
+    pub(super) vl: f64,
+    pub(super) ll: f64,
 }
 
 #[cfg(test)]

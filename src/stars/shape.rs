@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use super::calibration::Calibration;
+use super::equations::Reading;
 use super::field::median;
 use super::fit::{FitSetup, SOFT_TOP};
 use super::learn::{Freedom, learn_shared};
@@ -54,7 +55,8 @@ pub(super) fn measure_shape(setup: &FitSetup, stars: &mut [Star]) -> Option<Fram
             center,
             INNER_FIELD * scale,
         );
-        let Some(learnt) = learn_shared(&FitSetup { psf, ..*setup }, &teachers, Freedom::Profile)
+        let seen = FitSetup { psf, ..*setup };
+        let Some(learnt) = learn_shared(&seen, &teachers, Freedom::Profile, Reading::Sampled)
         else {
             break;
         };

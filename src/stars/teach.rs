@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use super::equations::Reading;
 use super::field::{VectorField, VectorSample, median};
 use super::fit::{FitSetup, SegmentFit, fit_segment};
 use super::learn::{Freedom, Learnt, learn_shared};
@@ -12,8 +13,10 @@ use crate::units::PixelPoint;
 
 /// Stars that teach the profile; the brightest clean ones.
 const MOST_TEACHERS: usize = 60;
-/// As many more where the brightest stand out by less than so many sigmas of their light.
-const MORE_TEACHERS: usize = 180;
+/// More where the brightest stand out by less than so many sigmas of their light: as many as hold so many
+/// pixels together, within limits.
+const MORE_PIXELS: f64 = 40_000.0;
+const MORE_TEACHERS: std::ops::RangeInclusive<usize> = 180..=400;
 const FAINT_TEACHERS: f64 = 60.0;
 /// A pace other than even must explain this share of what the even one leaves unexplained.
 const PACE_GAIN: f64 = 0.02;
@@ -31,13 +34,13 @@ pub(super) fn teach<'a>(
         .take(MOST_TEACHERS)
         .map(|s| aligned(s, &field))
         .collect();
-    let mut freedom = Freedom::Length;
+    let (mut freedom, mut reading) = (Freedom::Length, Reading::Sampled);
     let mut last = None;
     for round in 0..3 {
         if round < 2 {
             freedom = choose_pace(&setup, &teachers)?;
         }
-        let learnt = learn(&setup, &teachers, freedom)?;
+        let learnt = learn(&setup, &teachers, freedom, reading)?;
         (setup.psf, setup.pace, setup.noise.gain) =
             (learnt.psf, learnt.pace, learnt.light_noise(&setup));
         teachers
@@ -62,15 +65,27 @@ pub(super) fn teach<'a>(
         }
         teachers = like;
         if round == 1 && is_even && are_faint(&good) {
-            let more = starts.iter().skip(MOST_TEACHERS).take(MORE_TEACHERS);
-            teachers.extend(more.map(|s| Segment {
-                vector: field.at(s.center),
-                ..*s
-            }));
+            reading = Reading::Whole;
+            teachers.extend(more_teachers(&setup, starts, &field));
         }
         last = Some(learnt);
     }
     last.map(|learnt| (setup, field, learnt))
+}
+
+/// Those that follow on the first.
+fn more_teachers<'a>(
+    setup: &FitSetup,
+    starts: &'a [Segment],
+    field: &'a VectorField,
+) -> impl Iterator<Item = Segment> + 'a {
+    let n_more = (MORE_PIXELS / trail_pixels(setup, field)) as usize;
+    let n_more = n_more.clamp(*MORE_TEACHERS.start(), *MORE_TEACHERS.end());
+    let more = starts.iter().skip(MOST_TEACHERS).take(n_more);
+    more.map(|star| Segment {
+        vector: field.at(star.center),
+        ..*star
+    })
 }
 
 /// The simplest pace that explains the pixels: even, else swinging, else dwelling at the ends.
@@ -82,9 +97,10 @@ fn choose_pace(setup: &FitSetup, teachers: &[Segment]) -> Option<Freedom> {
         Freedom::DwellingAtEnd,
         Freedom::DwellingAtBoth,
     ];
-    let costs = PACES
-        .iter()
-        .filter_map(|freedom| Some((*freedom, learn(setup, teachers, *freedom)?.cost)));
+    let costs = PACES.iter().filter_map(|freedom| {
+        let learnt = learn(setup, teachers, *freedom, Reading::Sampled)?;
+        Some((*freedom, learnt.cost))
+    });
     let simplest = costs.reduce(|best, next| {
         if next.1 < (1.0 - PACE_GAIN) * best.1 {
             next
@@ -96,13 +112,18 @@ fn choose_pace(setup: &FitSetup, teachers: &[Segment]) -> Option<Freedom> {
 }
 
 /// Profile and pace of one kind; the way down from an even pace may lead elsewhere than from the one seen so far.
-fn learn(setup: &FitSetup, teachers: &[Segment], freedom: Freedom) -> Option<Learnt> {
+fn learn(
+    setup: &FitSetup,
+    teachers: &[Segment],
+    freedom: Freedom,
+    reading: Reading,
+) -> Option<Learnt> {
     let seen = freedom.bound(setup.pace);
     let even = (seen != Pace::default()).then(Pace::default);
     let found = even
         .into_iter()
         .chain([seen])
-        .filter_map(|pace| learn_shared(&FitSetup { pace, ..*setup }, teachers, freedom));
+        .filter_map(|pace| learn_shared(&FitSetup { pace, ..*setup }, teachers, freedom, reading));
     found.min_by(|a, b| a.cost.total_cmp(&b.cost))
 }
 
@@ -142,6 +163,12 @@ fn smoothed(fit: &SegmentFit, field: &VectorField) -> Segment {
 /// Whether the teachers' light is so faint that more of them tell the profile clearly better.
 fn are_faint(teachers: &[SegmentFit]) -> bool {
     median(teachers.iter().map(|f| f.segment.flux / f.flux_sigma)) < FAINT_TEACHERS
+}
+
+/// Pixels of a star's window, about.
+pub(super) fn trail_pixels(setup: &FitSetup, field: &VectorField) -> f64 {
+    let length = field.at(setup.plane.center()).length().px();
+    (length + 9.0 * setup.psf.core) * 11.0 * setup.psf.core
 }
 
 pub(super) fn fit_all(setup: &FitSetup, starts: &[Segment]) -> Vec<Option<SegmentFit>> {

@@ -14,6 +14,7 @@ use nalgebra::DMatrix;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
+use rayon::prelude::*;
 use stillpoint::frame::Plane;
 use stillpoint::stars::{Star, StarField, measure_stars};
 
@@ -131,13 +132,19 @@ impl Shot {
     }
     /// The noisy picture of stars at these places.
     pub fn picture(&self, places: &[(f64, f64)]) -> Plane {
+        self.noisy(places, 1.0)
+    }
+    /// The picture with its noise times a factor: of -1, errors that follow the noise change their sign.
+    fn noisy(&self, places: &[(f64, f64)], factor: f64) -> Plane {
         let (width, height) = self.size;
         let half = self.reach() + 1;
         let mut lot = ChaCha8Rng::seed_from_u64(self.seed ^ 0xb19);
         let mut light = vec![self.sky_e; width * height];
+        let alike = (self.brighter == 1.0).then(|| self.flux());
         for &(x, y) in places {
             let rank: f64 = lot.random_range(0.0..1.0);
-            let flux = self.flux_at(self.ratio / (1.0 - rank * (1.0 - 1.0 / self.brighter)));
+            let ratio = self.ratio / (1.0 - rank * (1.0 - 1.0 / self.brighter));
+            let flux = alike.unwrap_or_else(|| self.flux_at(ratio));
             let (cx, cy) = (x.round(), y.round());
             let unit = self.unit_light(x - cx, y - cy, self.trail);
             let side = (2 * half + 1) as usize;
@@ -152,7 +159,7 @@ impl Shot {
         let mut rng = ChaCha8Rng::seed_from_u64(self.seed);
         let data = light.iter().map(|e| {
             let deviate: f64 = StandardNormal.sample(&mut rng);
-            ((e + e.sqrt() * deviate) / FULL_SCALE_E) as f32
+            ((e + factor * e.sqrt() * deviate) / FULL_SCALE_E) as f32
         });
         Plane::new(width, height, data.collect()).expect("sizes agree")
     }
@@ -348,6 +355,10 @@ impl Errors {
     pub fn bias(&self) -> f64 {
         self.found.iter().sum::<f64>() / self.found.len() as f64
     }
+    /// 1-sigma of the mean error.
+    pub fn bias_sigma(&self) -> f64 {
+        self.scatter() / (self.found.len() as f64).sqrt()
+    }
     /// Standard deviation about the mean error.
     pub fn scatter(&self) -> f64 {
         let bias = self.bias();
@@ -404,30 +415,42 @@ pub struct Outcome {
 impl Outcome {
     /// Over frames of successive seeds.
     pub fn of(shot: &Shot, n_frames: u64) -> Self {
+        let frames = each_frame(shot, n_frames, |shot| {
+            let places = shot.places();
+            Self::of_field(shot, &shot.measured(&places), &places)
+        });
         let mut all = Self::default();
-        for frame in 0..n_frames {
-            all.add_frame(&Shot {
-                seed: shot.seed + 1000 * frame,
-                ..*shot
-            });
-        }
+        frames.into_iter().for_each(|one| all.join(one));
         all
     }
 
-    fn add_frame(&mut self, shot: &Shot) {
-        let places = shot.places();
-        let field = shot.measured(&places);
-        self.drawn += places.len();
-        for (x, y) in places {
-            let distance = |s: &Star| (s.position.x - x).hypot(s.position.y - y);
-            let nearest = field
-                .stars
-                .iter()
-                .min_by(|a, b| distance(a).total_cmp(&distance(b)));
-            if let Some(star) = nearest.filter(|s| distance(s) < 2.0 + 0.2 * shot.length()) {
-                self.found += 1;
-                self.add_star(shot, star, (x, y));
-            }
+    fn join(&mut self, other: Self) {
+        self.drawn += other.drawn;
+        self.found += other.found;
+        let own = self.place.iter_mut().chain(&mut self.shape);
+        let others = other.place.into_iter().chain(other.shape);
+        for (errors, more) in own.zip(others) {
+            errors.found.extend(more.found);
+            errors.pulls.extend(more.pulls);
+        }
+    }
+
+    fn of_field(shot: &Shot, field: &StarField, places: &[(f64, f64)]) -> Self {
+        let mut all = Self::default();
+        places.iter().for_each(|place| all.add(shot, field, *place));
+        all
+    }
+
+    fn add(&mut self, shot: &Shot, field: &StarField, (x, y): (f64, f64)) {
+        self.drawn += 1;
+        let distance = |s: &Star| (s.position.x - x).hypot(s.position.y - y);
+        let nearest = field
+            .stars
+            .iter()
+            .min_by(|a, b| distance(a).total_cmp(&distance(b)));
+        if let Some(star) = nearest.filter(|s| distance(s) < 2.0 + 0.2 * shot.length()) {
+            self.found += 1;
+            self.add_star(shot, star, (x, y));
         }
     }
 
@@ -459,4 +482,53 @@ impl Outcome {
             }
         }
     }
+}
+
+/// Something of frames of successive seeds, in their order.
+fn each_frame<T: Send>(
+    shot: &Shot,
+    n_frames: u64,
+    something: impl Fn(&Shot) -> T + Sync,
+) -> Vec<T> {
+    let one = |frame| {
+        something(&Shot {
+            seed: shot.seed + 1000 * frame,
+            ..*shot
+        })
+    };
+    (0..n_frames).into_par_iter().map(one).collect()
+}
+
+/// Mean errors of the trails (of vectors, pixels, or of elongations, square pixels) along both axes, each with
+/// its 1-sigma, from pairs of frames with the same noise of either sign: what follows the noise
+/// cancels, so that few stars show what does not.
+pub fn mean_shape_errors(shot: &Shot, n_pairs: u64) -> [(f64, f64); 2] {
+    let pairs = each_frame(shot, n_pairs, |shot| {
+        let places = shot.places();
+        let fields =
+            [1.0, -1.0].map(|factor| measure_stars(&shot.noisy(&places, factor), NO_SATURATION));
+        let mut means: [Errors; 2] = Default::default();
+        for place in places {
+            let found = fields.each_ref().map(|field| {
+                let mut one = Outcome::default();
+                one.add(shot, field, place);
+                one.shape
+            });
+            for (k, mean) in means.iter_mut().enumerate() {
+                let errors: Vec<f64> = found.iter().flat_map(|f| f[k].found.clone()).collect();
+                if let [a, b] = errors[..] {
+                    mean.add(0.5 * (a + b), 1.0);
+                }
+            }
+        }
+        means
+    });
+    // Stars of a frame share its profile: the scatter is that of the frames' means.
+    [0, 1].map(|k| {
+        let mut frames = Errors::default();
+        pairs
+            .iter()
+            .for_each(|means| frames.add(means[k].bias(), 1.0));
+        (frames.bias(), frames.bias_sigma())
+    })
 }
