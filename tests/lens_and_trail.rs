@@ -95,7 +95,7 @@ fn exposures_tell_the_lens_and_leave_the_trail() {
     let told = night
         .assumptions
         .iter()
-        .find(|one| one.contains("over which trails grow"));
+        .find(|one| one.contains("a trail grows with them"));
     assert!(
         told.is_some_and(|one| one.contains("around the centre")),
         "{told:?}"

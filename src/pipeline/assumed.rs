@@ -86,7 +86,7 @@ fn lens_by_exposures(found: &LensOverExposures) -> String {
     } else {
         ""
     };
-    format!("{}{allowed}", lens_words(found))
+    format!("lens {}{allowed}", lens_words(found))
 }
 
 /// Decimal places that show the first figure of a sigma, at least 3 and at most 6.

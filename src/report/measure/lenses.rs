@@ -7,9 +7,9 @@ use crate::units::{Measured, Pixels};
 /// Sigmas from which on stars are told to be out of round.
 const SEEN: f64 = 2.0;
 
-/// `by 4 frames of 15 to 120 s, over which trails grow and a lens stays, the lens leaves stars at the
-/// centre round (less than a trail of 0.4 px) and draws those in the corners outwards, like a trail of
-/// 2.3 +- 0.1 px`.
+/// `by 4 exposures of 15 to 120 s (a trail grows with them, what the lens does stays): it leaves stars at
+/// the centre round (less than a trail of 0.4 px) and draws those in the corners outwards, like a trail
+/// of 2.3 +- 0.1 px`.
 pub fn lens_words(found: &LensOverExposures) -> String {
     let [shortest, longest] = found.exposures.map(|exposure| exposure.s());
     let (at_center, in_corners) = (found.at_center.length, found.corner.corner);
@@ -32,7 +32,8 @@ pub fn lens_words(found: &LensOverExposures) -> String {
         format!("draws those in the corners by no more than a trail of {most:.1} px")
     };
     format!(
-        "by {} frames of {shortest} to {longest} s, over which trails grow and a lens stays, the lens {center} and {corner}",
+        "by {} exposures of {shortest} to {longest} s (a trail grows with them, what the lens does stays): \
+         it {center} and {corner}",
         found.frames.len()
     )
 }
@@ -70,7 +71,7 @@ mod tests {
         };
         let words = lens_words(&found);
         for part in [
-            "by 3 frames of 15 to 120 s",
+            "by 3 exposures of 15 to 120 s",
             "as long as a trail of 1.0 +- 0.1 px",
             "no more than a trail of 0.7 px",
         ] {
