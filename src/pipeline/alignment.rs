@@ -151,7 +151,7 @@ pub fn examine(
     let hint_of = |idx| settings.hint(first_pointing + idx).copied();
     look_where_told(frames, &pointings, &mut plates, identifier, facts, hint_of);
     let rate = sky_rate(&timed, &pointings).filter(|_| lenses.iter().any(Option::is_some));
-    let by_exposures = tell_lens_apart(&mut gathered.frames, &pointings);
+    let by_exposures = tell_lens_apart(&mut gathered.frames, &pointings, &lenses);
     let frames = &gathered.frames;
     let question = AimQuestion {
         frames,
@@ -195,7 +195,6 @@ pub fn examine(
         frames,
         mids: &mids,
         pointings: &pointings,
-        by_exposures: &by_exposures,
         aims: &aims,
         survey: &survey,
         sky_rate: rate,

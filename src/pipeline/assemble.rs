@@ -4,7 +4,6 @@ use jiff::Timestamp;
 
 use super::alignment::{Examined, Part};
 use super::assumed::{assumptions, counted};
-use super::by_exposures::perfect_trail;
 use super::clock_by_air::{clock_of_night, clock_warning};
 use super::clock_doubts::clock_doubts;
 use super::facts::NightFacts;
@@ -130,9 +129,7 @@ fn frame_report(
             .as_ref()
             .map_or(0, |plate| plate.matches.len()),
         fwhm: field.fwhm,
-        trail: joined
-            .or_else(|| perfect_trail(&alignment.by_exposures, idx))
-            .or(field.trail),
+        trail: joined.or(field.trail),
         trail_by_shapes: field.trail,
         drift: drift_report(alignment, facts, idx, frame),
         own_motion: alignment

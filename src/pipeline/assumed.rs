@@ -1,12 +1,10 @@
 //! What was taken for granted, a sentence each, with what it is worth.
 
 use super::alignment::Examined;
-use super::by_exposures::is_seen_at_center;
 use super::facts::NightFacts;
 use crate::identify::air_clock::ClockByAir;
 use crate::report::CenterSource;
-use crate::report::measure::lens_words;
-use crate::stars::LensOverExposures;
+use crate::report::measure::lens_in_corners;
 use crate::units::{Angle, Measured};
 
 /// The sentences of a night.
@@ -15,7 +13,7 @@ pub fn assumptions(facts: &NightFacts, examined: &[Examined], by_air: ClockByAir
     sentences.extend(clock_sentence(facts, examined, by_air));
     sentences.extend(lens_sentence(facts, examined));
     let by_exposures = examined.iter().flat_map(|one| &one.by_exposures);
-    sentences.extend(by_exposures.map(lens_by_exposures));
+    sentences.extend(by_exposures.map(lens_in_corners));
     if examined.iter().any(is_hinted) {
         sentences.push("directions as given by option, good to about 4 degrees".to_owned());
     }
@@ -78,15 +76,6 @@ fn lens_sentence(facts: &NightFacts, examined: &[Examined]) -> Option<String> {
         "lens by the stars: {:.places$} +- {:.places$} arcsec a pixel at the centre",
         scale.value, scale.sigma
     ))
-}
-
-fn lens_by_exposures(found: &LensOverExposures) -> String {
-    let allowed = if is_seen_at_center(found) {
-        "; the frames' trails are those that a perfect lens would show"
-    } else {
-        ""
-    };
-    format!("lens {}{allowed}", lens_words(found))
 }
 
 /// Decimal places that show the first figure of a sigma, at least 3 and at most 6.

@@ -2,23 +2,32 @@
 
 use super::gather::MeasuredFrame;
 use crate::identify::Plate;
+use crate::identify::lens::Lens;
 use crate::identify::pointing::Pointing;
-use crate::stars::{Exposed, FrameTrail, LensOverExposures, StarField, lens_over_exposures};
+use crate::stars::{Exposed, LensOverExposures, StarField, lens_over_exposures};
 use crate::units::{Angle, Length, Seconds};
 
-/// A lens leaves stars out of round at the centre where their elongation is so many sigmas.
-const SURE: f64 = 3.0;
 /// Frames whose centres lie within this share of their diagonal ...
 const SAME_CENTER: f64 = 0.1;
 /// ... and whose tops point the same way were taken with the camera in one place (own choice: trails are
 /// alike there).
 const SAME_TOP: Angle = Angle::from_rad(0.1);
+/// Focal lengths of one setting differ by less, share of them: those of a zoom differ by more.
+const SAME_FOCAL: f64 = 0.01;
+/// Stars of one aperture and focus are as wide up to this share (own choice).
+const SAME_WIDTH: f64 = 0.15;
+/// Half diagonal over focal length beyond which a trail over the field is more than a shift and a turn: a
+/// flat picture stretches it by the square of this, a quarter (own choice; 43 mm on a 36 x 24 mm sensor).
+const WIDEST: f64 = 0.5;
 
 /// A frame, and what shows which others share its lens and its place on the tracker.
 pub(super) struct Candidate<'a> {
     pub(super) field: &'a StarField,
     pub(super) exposure: Option<Seconds>,
     pub(super) focal_length: Option<Length>,
+    /// By the stars or by tags.
+    pub(super) focal_px: Option<f64>,
+    pub(super) developed: bool,
     /// Frames of one number were taken with the camera in one place.
     pub(super) stand: usize,
 }
@@ -45,11 +54,21 @@ pub(super) fn by_exposures(candidates: &[Option<Candidate<'_>>]) -> Vec<LensOver
 }
 
 fn of_lens(candidates: &[Option<Candidate<'_>>], numbers: &[usize]) -> Option<LensOverExposures> {
+    let all = || {
+        let known = numbers
+            .iter()
+            .filter_map(|number| Some((*number, candidates[*number].as_ref()?)));
+        known.filter(|(_, one)| is_narrow(one))
+    };
+    let width = |one: &Candidate<'_>| Some(one.field.fwhm?.value.px());
+    let mut widths: Vec<f64> = all().filter_map(|(_, one)| width(one)).collect();
+    widths.sort_by(f64::total_cmp);
+    let usual = *widths.get(widths.len() / 2)?;
+    let alike = |one: &Candidate<'_>| {
+        width(one).is_some_and(|width| (width / usual - 1.0).abs() < SAME_WIDTH)
+    };
     let (mut stands, mut frames, mut exposed) = (Vec::new(), Vec::new(), Vec::new());
-    for &number in numbers {
-        let Some(one) = &candidates[number] else {
-            continue;
-        };
+    for (number, one) in all().filter(|(_, one)| alike(one)) {
         let Some(length) = one.exposure else { continue };
         if !stands.contains(&one.stand) {
             stands.push(one.stand);
@@ -59,6 +78,7 @@ fn of_lens(candidates: &[Option<Candidate<'_>>], numbers: &[usize]) -> Option<Le
             field: one.field,
             length,
             stand: stands.iter().position(|stand| *stand == one.stand)?,
+            developed: one.developed,
         });
     }
     let mut found = lens_over_exposures(&exposed)?;
@@ -67,6 +87,11 @@ fn of_lens(candidates: &[Option<Candidate<'_>>], numbers: &[usize]) -> Option<Le
         .chain(found.trails.iter_mut().map(|trail| &mut trail.0))
         .for_each(|number| *number = frames[*number]);
     Some(found)
+}
+
+fn is_narrow(one: &Candidate<'_>) -> bool {
+    let half = 0.5 * (one.field.width as f64).hypot(one.field.height as f64);
+    one.focal_px.is_some_and(|focal| half < WIDEST * focal)
 }
 
 /// Numbers of the places that the camera looked from, by what identified frames show; `None` for others.
@@ -89,24 +114,31 @@ pub(super) fn stands_by_sight(plates: &[Option<&Plate>]) -> Vec<Option<usize>> {
 fn is_same_sight(first: &Plate, other: &Plate) -> bool {
     let diagonal = 2.0 * first.frame_center.x.hypot(first.frame_center.y);
     let field = first.lens.pixel_scale() * diagonal;
+    let focal = other.lens.focal_px / first.lens.focal_px;
     let turned = first.attitude.inner().inverse() * other.attitude.inner();
     first.center().separation(other.center()) < field * SAME_CENTER
         && turned.angle() < SAME_TOP.rad()
+        && (focal - 1.0).abs() < SAME_FOCAL
 }
 
-/// Gives the frames of an alignment the lens that their different exposures tell.
+/// Gives the frames of an alignment the pattern off the centre that their different exposures tell.
+///
+/// What they say of the centre is left to `measure`: in a night the motion between frames knows it better.
 pub(super) fn tell_lens_apart(
     frames: &mut [MeasuredFrame],
     pointings: &[Pointing],
+    lenses: &[Option<Lens>],
 ) -> Vec<LensOverExposures> {
     let stand = |frame: usize| pointings.iter().position(|one| one.frames.contains(&frame));
-    let frames_by_number = frames.iter().enumerate();
-    let candidates: Vec<_> = frames_by_number
-        .map(|(number, frame)| {
+    let by_number = frames.iter().zip(lenses).enumerate();
+    let candidates: Vec<_> = by_number
+        .map(|(number, (frame, lens))| {
             Some(Candidate {
                 field: &frame.field,
                 exposure: frame.header.exposure,
                 focal_length: frame.header.optics.focal_length,
+                focal_px: lens.map(|lens| lens.focal_px),
+                developed: frame.header.developed,
                 stand: stand(number)?,
             })
         })
@@ -121,26 +153,11 @@ pub(super) fn tell_lens_apart(
     found
 }
 
-/// The trail that a perfect lens would show in a frame, where its own is seen to leave stars out of round
-/// at the centre.
-pub(super) fn perfect_trail(found: &[LensOverExposures], frame: usize) -> Option<FrameTrail> {
-    let seen = found.iter().filter(|lens| is_seen_at_center(lens));
-    let mut trails = seen.flat_map(|lens| &lens.trails);
-    trails.find_map(|(number, trail)| (*number == frame).then_some(*trail))
-}
-
-/// Whether a lens leaves stars out of round at the centre beyond doubt.
-pub(super) fn is_seen_at_center(lens: &LensOverExposures) -> bool {
-    lens.center_significance() > SURE
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::identify::lens::Lens;
     use crate::sky::Rotation;
-    use crate::stars::{LensShape, Stretch};
-    use crate::units::{Measured, PixelPoint, PixelVector, Pixels};
+    use crate::units::{PixelPoint, Pixels};
     use nalgebra::{Matrix3, Rotation3};
 
     /// A view 1200 x 800 px through 600 px of focal length, turned by small angles about the picture's
@@ -185,32 +202,5 @@ mod tests {
             stands,
             [0, -1, 0, 0, 4, 5, 4].map(|n| usize::try_from(n).ok())
         );
-    }
-
-    fn told(center_sigma_deg: f64) -> LensOverExposures {
-        let trail = |length: f64, sigma_deg: f64| {
-            let vector = PixelVector::new(length, 0.0);
-            FrameTrail::seen(vector, 0.1, Angle::from_deg(sigma_deg))
-        };
-        LensOverExposures {
-            frames: vec![2, 5],
-            exposures: [10.0, 40.0].map(Seconds::new),
-            at_center: trail(0.8, center_sigma_deg),
-            corner: LensShape {
-                corner: Measured::new(Pixels::new(2.0), Pixels::new(0.2)),
-                stretch: Stretch::Around,
-                turn_told: true,
-            },
-            trails: vec![(2, trail(0.3, 10.0)), (5, trail(1.2, 3.0))],
-        }
-    }
-
-    #[test]
-    fn trails_of_a_perfect_lens_are_taken_where_the_lens_is_seen_at_the_centre() {
-        // Half a radian over the sigmas of the elongation.
-        let seen = [told(9.0)];
-        let length = |frame| perfect_trail(&seen, frame).map(|trail| trail.length.value.px());
-        assert_eq!([2, 5, 0].map(length), [Some(0.3), Some(1.2), None]);
-        assert_eq!(perfect_trail(&[told(10.0)], 2), None);
     }
 }

@@ -5,7 +5,6 @@ use nalgebra::Matrix2;
 use super::NightFacts;
 use super::accounted::{agree, tells};
 use super::aim::Aimed;
-use super::by_exposures::perfect_trail;
 use super::gather::MeasuredFrame;
 use super::record::{local_rate, read_record, runs_with_the_sky};
 use super::stamped::widen;
@@ -22,7 +21,7 @@ use crate::mount::predict::{Exposure, OwnMotion};
 use crate::mount::within::DriveWithin;
 use crate::mount::{AxisEstimate, AxisUnknown, Doubt, Ground, MountFit, fit_mount};
 use crate::sky::{Camera, Horizon, Rotation, ToldPlace};
-use crate::stars::{LensOverExposures, StarField};
+use crate::stars::StarField;
 use crate::units::{Angle, AngularRate, Measured, PixelPoint, PixelVector, Pixels, Seconds};
 
 /// What is asked of the mount stage about an alignment.
@@ -33,8 +32,6 @@ pub struct MountQuestion<'a> {
     pub mids: &'a [Option<Seconds>],
     /// Its pointings.
     pub pointings: &'a [Pointing],
-    /// What frames of different exposure say about their lenses.
-    pub by_exposures: &'a [LensOverExposures],
     /// Where each pointing looked.
     pub aims: &'a [Option<Aimed>],
     /// Turns and attitudes of the camera.
@@ -130,7 +127,7 @@ impl MountQuestion<'_> {
                     pointing: pointing_idx,
                     exposure: measured.header.exposure,
                     fwhm: measured.field.fwhm,
-                    trail: perfect_trail(self.by_exposures, frame).or(measured.field.trail),
+                    trail: measured.field.trail,
                     joined: None,
                     predicted: None,
                     foreseen: None,

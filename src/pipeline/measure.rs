@@ -81,10 +81,16 @@ fn lenses_of(frames: &[MeasuredFile]) -> Vec<LensOverExposures> {
         .iter()
         .zip(stands)
         .map(|(file, stand)| {
+            let measured = file.measured.as_ref()?;
             Some(Candidate {
-                field: &file.measured.as_ref()?.field,
+                field: &measured.field,
                 exposure: file.frame.exposure,
                 focal_length: file.frame.focal_length,
+                focal_px: measured
+                    .identity
+                    .known()
+                    .map(|known| known.plate.lens.focal_px),
+                developed: measured.developed,
                 stand: stand?,
             })
         })
@@ -167,6 +173,7 @@ impl<'a> Row<'a> {
                 identity,
                 field: frame.field,
                 response: frame.response,
+                developed: frame.header.developed,
                 photograph,
             }),
         }

@@ -13,7 +13,7 @@ pub(super) const ROUNDNESS_FLOOR: f64 = 0.01;
 /// The same where the frame shows how even its lens is: what filter, sensor and development leave at
 /// the centre of a lens without a fault (seen on rendered frames, developed in several ways: mostly
 /// within their noise of 0.002 to 0.007). A larger value makes the sigmas of short trails larger.
-const EVEN_LENS_FLOOR: f64 = 0.003;
+pub(super) const EVEN_LENS_FLOOR: f64 = 0.003;
 /// A lens that is tilted or off its centre stretches stars more on one side than on the other, and at
 /// the centre by a share of what it does at half the diagonal (own estimate).
 const LOPSIDED_SHARE: f64 = 0.2;

@@ -28,6 +28,8 @@ struct LensEntry {
     center_stretch_px: Number,
     center_stretch_sigma_px: Number,
     center_stretch_angle_deg: Number,
+    /// Sigmas by which it is none at all, whichever frame is left out.
+    center_significance: Number,
     /// In the corners, free of the field's turn.
     corner_stretch_px: Number,
     corner_stretch_sigma_px: Number,
@@ -186,6 +188,7 @@ impl LensEntry {
             center_stretch_px: number(center.length.value.px()),
             center_stretch_sigma_px: number(center.length.sigma.px()),
             center_stretch_angle_deg: number(center.angle.deg()),
+            center_significance: number(found.center_sigmas),
             corner_stretch_px: number(corner.corner.value.px()),
             corner_stretch_sigma_px: number(corner.corner.sigma.px()),
             corner_stretch: corner.stretch.key(),
@@ -364,6 +367,7 @@ mod tests {
             frames: vec![0],
             exposures: [15.0, 60.0].map(crate::units::Seconds::new),
             at_center: trail,
+            center_sigmas: 4.0,
             corner: crate::stars::LensShape {
                 corner: crate::report::sample::pixels(2.5, 0.2),
                 stretch: crate::stars::Stretch::Around,

@@ -18,7 +18,7 @@ mod text;
 mod whiskers;
 
 pub use identity::{Identified, Identity};
-pub use lenses::lens_words;
+pub use lenses::{lens_in_corners, lens_words};
 pub use photograph::Photograph;
 
 use crate::stars::{LensOverExposures, Response, StarField};
@@ -51,6 +51,8 @@ pub struct Measurement {
     /// How its development answers to light, where that was found to be other than linear; the field is
     /// put right by it.
     pub response: Option<Response>,
+    /// Whether a camera or program developed the picture.
+    pub developed: bool,
     /// Which stars they are.
     pub identity: Identity,
     /// A small copy of it, where a picture is wanted.
@@ -107,6 +109,7 @@ pub(super) mod tests {
                     rejected: Rejected::default(),
                 },
                 response: None,
+                developed: true,
                 identity: Identity::Unknown(Unidentified::NoAgreement {
                     n_stars: 600,
                     n_trials: 9,

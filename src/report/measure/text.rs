@@ -50,8 +50,10 @@ impl MeasureReport {
         for found in &report.value.lenses {
             page.gap();
             page.words(Role::Body, " lens     ", &lens_words(found));
-            let words = in_a_perfect_lens(found, frames);
-            page.words(Role::Body, "          ", &words);
+            if !found.trails.is_empty() {
+                let words = in_a_perfect_lens(found, frames);
+                page.words(Role::Body, "          ", &words);
+            }
         }
         let foreign = foreign_lines(frames);
         if !foreign.is_empty() {
@@ -140,8 +142,8 @@ fn corners(report: &MeasureReport) -> Option<String> {
         Stretch::Outwards => ("outwards", "the lens does that"),
         Stretch::Around => (
             "around the centre",
-            "the lens or the field's turn does that: a frame of a third of the exposure, the camera \
-             untouched, tells which",
+            "the lens or the field's turn does that: two frames of a third of the exposure, with the \
+             same field, focus and aperture and the tracker running, tell which",
         ),
     };
     Some(format!(
