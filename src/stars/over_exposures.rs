@@ -512,7 +512,7 @@ impl Seen {
             let sigma = match k {
                 _ if is_turn => TURN_PX,
                 0..CENTER => left * self.width,
-                0..PATTERN => ANY * self.width,
+                CENTER..PATTERN => ANY * self.width,
                 _ => (ANY * self.width).max(2.0 * self.largest),
             };
             sigma.powi(-2)
