@@ -63,6 +63,10 @@ enum Shown {
 /// what is foreseen, only the unlikely large unseen motions are left, and the shape's own trail comes
 /// out.
 pub fn join(shape: &FrameTrail, drawn: &Drawn) -> Option<FrameTrail> {
+    let Measured { value, sigma } = shape.length;
+    if !(value + sigma).px().is_finite() {
+        return None;
+    }
     let shown = Shown::by(shape);
     let (even, slope) = (column(drawn.even), column(drawn.per_radian));
     let mut lobes = Vec::with_capacity(2 * UNSEEN.len() * drawn.turns.len());

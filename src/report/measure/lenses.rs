@@ -19,15 +19,19 @@ pub fn lens_words(found: &LensOverExposures) -> String {
         )
     };
     format!(
-        "by {} (a trail grows with them if the tracker runs, what the lens does stays): {center}; {}",
+        "by {} (a trail grows with them if the tracker runs, what the lens does stays): {center}; in the corners they look {}",
         exposures(found),
         corners(found)
     )
 }
 
-/// `lens in the corners, by 4 exposures of 15 to 120 s: stars look 2.3 +- 0.1 px long, outwards`.
+/// `lens by 4 exposures of 15 to 120 s: stars in the corners look 2.3 +- 0.1 px long, outwards`.
 pub fn lens_in_corners(found: &LensOverExposures) -> String {
-    format!("lens by {}: {}", exposures(found), corners(found))
+    format!(
+        "lens by {}: stars in the corners look {}",
+        exposures(found),
+        corners(found)
+    )
 }
 
 fn exposures(found: &LensOverExposures) -> String {
@@ -42,16 +46,13 @@ fn corners(found: &LensOverExposures) -> String {
     let length = found.corner.corner;
     if !found.is_seen_in_corners() {
         let most = most(length);
-        return format!("in the corners they look round (less than a trail of {most:.1} px)");
+        return format!("round (less than a trail of {most:.1} px)");
     }
     let way = match found.corner.stretch {
         Stretch::Outwards => "outwards",
         Stretch::Around => "around the centre",
     };
-    format!(
-        "in the corners they look {} px long, {way}",
-        with_sigma(length)
-    )
+    format!("{} px long, {way}", with_sigma(length))
 }
 
 /// What it may be at most, pixels: two sigmas of its square, which is what is measured.
@@ -100,7 +101,8 @@ mod tests {
             assert!(words.contains(part), "{part} in {words}");
         }
         assert!(
-            lens_in_corners(&found).starts_with("lens by 3 exposures of 0.33 to 120 s: in the")
+            lens_in_corners(&found)
+                .starts_with("lens by 3 exposures of 0.33 to 120 s: stars in the")
         );
     }
 }
