@@ -1,8 +1,12 @@
 //! Truth: synthetic, the scenario's lens and the simulator's own trails. Frames of different exposure tell
 //! a lens that draws stars around the centre from the trail.
 
+#[path = "support/one_field.rs"]
+mod one_field;
+
 use std::path::{Path, PathBuf};
 
+use one_field::one_field;
 use stillpoint::pipeline::{DiagnoseSettings, MeasureSettings, Unwatched, diagnose, measure};
 use stillpoint::simulate::{NightTruth, Scenario, write_night};
 use stillpoint::stars::{FrameTrail, Stretch};
@@ -26,15 +30,7 @@ fn night(folder: &Path, lengths: &[f64]) -> NightTruth {
          axis = { altitude_error_arcmin = 12.0, azimuth_error_arcmin = -30.0 }\n\
          drive = { rate = \"sidereal\", periodic = [{ amplitude_arcsec = 3.0, period_s = 638.0 }] }\n",
     );
-    for (nth, length) in lengths.iter().enumerate() {
-        let aim = match nth {
-            0 => "hour_angle_h = -0.5\ndeclination_deg = 5.0\nroll_deg = 2.0",
-            _ => "same_camera = true",
-        };
-        scenario.push_str(&format!(
-            "[[alignment.pointing]]\n{aim}\nframes = 1\nexposure_s = {length:.1}\ngap_s = 8.0\n"
-        ));
-    }
+    scenario.push_str(&one_field(-0.5, lengths));
     write_night(&Scenario::parse(&scenario).unwrap(), folder, &|_, _| {}).unwrap()
 }
 

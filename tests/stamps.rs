@@ -1,6 +1,10 @@
 //! Truth: synthetic, the axis of the scenario. Exposures of different lengths show whether the
 //! camera stamps their start or their end, or the answer says what that leaves open.
 
+#[path = "support/one_field.rs"]
+mod one_field;
+
+use one_field::one_field;
 use stillpoint::error::Warned;
 use stillpoint::frame::Stamp;
 use stillpoint::pipeline::{DiagnoseSettings, MeasuredAlignment, MeasuredFrame, diagnose_measured};
@@ -18,15 +22,7 @@ const EAST_ARCMIN: f64 = -82.0;
 fn night(lengths_late: f64, lengths: &[f64], stated: Option<Stamp>) -> Warned<NightReport> {
     let text = include_str!("../testdata/demo/night.toml");
     let mut scenario = text[..text.find("[[alignment.pointing]]").unwrap()].to_owned();
-    for (nth, length) in lengths.iter().enumerate() {
-        let aim = match nth {
-            0 => "hour_angle_h = -1.5\ndeclination_deg = 5.0\nroll_deg = 2.0",
-            _ => "same_camera = true",
-        };
-        scenario.push_str(&format!(
-            "[[alignment.pointing]]\n{aim}\nframes = 1\nexposure_s = {length:.1}\ngap_s = 8.0\n"
-        ));
-    }
+    scenario.push_str(&one_field(-1.5, lengths));
     let lists = star_lists(&Scenario::parse(&scenario).unwrap(), CENTROID_PX).unwrap();
     let frames = lists.into_iter().enumerate().map(|(nth, list)| {
         let length = list.header.exposure.unwrap();

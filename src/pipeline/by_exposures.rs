@@ -4,8 +4,8 @@ use super::gather::MeasuredFrame;
 use crate::identify::Plate;
 use crate::identify::lens::Lens;
 use crate::identify::pointing::Pointing;
-use crate::stars::{Exposed, LensOverExposures, StarField, lens_over_exposures};
-use crate::units::{Angle, Length, Seconds};
+use crate::stars::{Exposed, LensOverExposures, lens_over_exposures};
+use crate::units::{Angle, Length};
 
 /// Frames whose centres lie within this share of their diagonal ...
 const SAME_CENTER: f64 = 0.1;
@@ -22,76 +22,52 @@ const WIDEST: f64 = 0.5;
 
 /// A frame, and what shows which others share its lens and its place on the tracker.
 pub(super) struct Candidate<'a> {
-    pub(super) field: &'a StarField,
-    pub(super) exposure: Option<Seconds>,
+    /// Its number, by which the answers name it.
+    pub(super) number: usize,
+    /// By stands of the camera on the tracker.
+    pub(super) exposed: Exposed<'a>,
     pub(super) focal_length: Option<Length>,
     /// By the stars or by tags.
-    pub(super) focal_px: Option<f64>,
-    pub(super) developed: bool,
-    /// Frames of one number were taken with the camera in one place.
-    pub(super) stand: usize,
+    pub(super) focal_px: f64,
 }
 
-/// What each lens shows over frames of different exposure; numbers of frames are those given.
-pub(super) fn by_exposures(candidates: &[Option<Candidate<'_>>]) -> Vec<LensOverExposures> {
-    let lens = |one: &Candidate<'_>| (one.field.width, one.field.height, one.focal_length);
-    let mut lenses: Vec<Vec<usize>> = Vec::new();
-    for (number, one) in candidates.iter().enumerate() {
-        let Some(one) = one else { continue };
-        let same = lenses.iter_mut().find(|numbers| {
-            let first = candidates[numbers[0]].as_ref();
-            first.is_some_and(|first| lens(first) == lens(one))
-        });
-        match same {
-            Some(numbers) => numbers.push(number),
-            None => lenses.push(vec![number]),
+/// What each lens shows over frames of different exposure.
+pub(super) fn by_exposures(candidates: Vec<Candidate<'_>>) -> Vec<LensOverExposures> {
+    let lens = |one: &Candidate<'_>| {
+        (
+            one.exposed.field.width,
+            one.exposed.field.height,
+            one.focal_length,
+        )
+    };
+    let mut lenses: Vec<Vec<Candidate<'_>>> = Vec::new();
+    for one in candidates.into_iter().filter(is_narrow) {
+        match lenses.iter_mut().find(|same| lens(&same[0]) == lens(&one)) {
+            Some(same) => same.push(one),
+            None => lenses.push(vec![one]),
         }
     }
-    lenses
-        .into_iter()
-        .filter_map(|numbers| of_lens(candidates, &numbers))
-        .collect()
+    lenses.into_iter().filter_map(of_lens).collect()
 }
 
-fn of_lens(candidates: &[Option<Candidate<'_>>], numbers: &[usize]) -> Option<LensOverExposures> {
-    let all = || {
-        let known = numbers
-            .iter()
-            .filter_map(|number| Some((*number, candidates[*number].as_ref()?)));
-        known.filter(|(_, one)| is_narrow(one))
-    };
-    let width = |one: &Candidate<'_>| Some(one.field.fwhm?.value.px());
-    let mut widths: Vec<f64> = all().filter_map(|(_, one)| width(one)).collect();
+fn of_lens(mut frames: Vec<Candidate<'_>>) -> Option<LensOverExposures> {
+    let width = |one: &Candidate<'_>| Some(one.exposed.field.fwhm?.value.px());
+    let mut widths: Vec<f64> = frames.iter().filter_map(width).collect();
     widths.sort_by(f64::total_cmp);
     let usual = *widths.get(widths.len() / 2)?;
-    let alike = |one: &Candidate<'_>| {
-        width(one).is_some_and(|width| (width / usual - 1.0).abs() < SAME_WIDTH)
-    };
-    let (mut stands, mut frames, mut exposed) = (Vec::new(), Vec::new(), Vec::new());
-    for (number, one) in all().filter(|(_, one)| alike(one)) {
-        let Some(length) = one.exposure else { continue };
-        if !stands.contains(&one.stand) {
-            stands.push(one.stand);
-        }
-        frames.push(number);
-        exposed.push(Exposed {
-            field: one.field,
-            length,
-            stand: stands.iter().position(|stand| *stand == one.stand)?,
-            developed: one.developed,
-        });
-    }
+    frames.retain(|one| width(one).is_some_and(|width| (width / usual - 1.0).abs() < SAME_WIDTH));
+    let exposed: Vec<Exposed<'_>> = frames.iter().map(|one| one.exposed).collect();
     let mut found = lens_over_exposures(&exposed)?;
-    let numbers = found.frames.iter_mut();
-    numbers
-        .chain(found.trails.iter_mut().map(|trail| &mut trail.0))
-        .for_each(|number| *number = frames[*number]);
+    let trails = found.trails.iter_mut().map(|trail| &mut trail.0);
+    for number in found.frames.iter_mut().chain(trails) {
+        *number = frames[*number].number;
+    }
     Some(found)
 }
 
 fn is_narrow(one: &Candidate<'_>) -> bool {
-    let half = 0.5 * (one.field.width as f64).hypot(one.field.height as f64);
-    one.focal_px.is_some_and(|focal| half < WIDEST * focal)
+    let half = 0.5 * (one.exposed.field.width as f64).hypot(one.exposed.field.height as f64);
+    half < WIDEST * one.focal_px
 }
 
 /// Numbers of the places that the camera looked from, by what identified frames show; `None` for others.
@@ -131,19 +107,20 @@ pub(super) fn tell_lens_apart(
 ) -> Vec<LensOverExposures> {
     let stand = |frame: usize| pointings.iter().position(|one| one.frames.contains(&frame));
     let by_number = frames.iter().zip(lenses).enumerate();
-    let candidates: Vec<_> = by_number
-        .map(|(number, (frame, lens))| {
-            Some(Candidate {
+    let candidates = by_number.filter_map(|(number, (frame, lens))| {
+        Some(Candidate {
+            number,
+            exposed: Exposed {
                 field: &frame.field,
-                exposure: frame.header.exposure,
-                focal_length: frame.header.optics.focal_length,
-                focal_px: lens.map(|lens| lens.focal_px),
-                developed: frame.header.developed,
+                length: frame.header.exposure?,
                 stand: stand(number)?,
-            })
+                developed: frame.header.developed,
+            },
+            focal_length: frame.header.optics.focal_length,
+            focal_px: lens.as_ref()?.focal_px,
         })
-        .collect();
-    let found = by_exposures(&candidates);
+    });
+    let found = by_exposures(candidates.collect());
     for lens in &found {
         for number in &lens.frames {
             let own = &mut frames[*number].field.lens;

@@ -20,7 +20,7 @@ use crate::report::FrameReport;
 use crate::report::measure::{
     Identified, Identity, MeasureReport, MeasuredFile, Measurement, Photograph,
 };
-use crate::stars::{LensOverExposures, Response};
+use crate::stars::{Exposed, LensOverExposures, Response};
 use crate::units::{Length, Measured};
 
 /// Measures each file by itself, in the order given, and identifies its stars.
@@ -77,25 +77,22 @@ fn lenses_of(frames: &[MeasuredFile]) -> Vec<LensOverExposures> {
         .map(|file| Some(&file.measured.as_ref()?.identity.known()?.plate))
         .collect();
     let stands = stands_by_sight(&plates);
-    let candidates: Vec<_> = frames
-        .iter()
-        .zip(stands)
-        .map(|(file, stand)| {
-            let measured = file.measured.as_ref()?;
-            Some(Candidate {
+    let known = frames.iter().zip(&plates).zip(stands).enumerate();
+    let candidates = known.filter_map(|(number, ((file, plate), stand))| {
+        let measured = file.measured.as_ref()?;
+        Some(Candidate {
+            number,
+            exposed: Exposed {
                 field: &measured.field,
-                exposure: file.frame.exposure,
-                focal_length: file.frame.focal_length,
-                focal_px: measured
-                    .identity
-                    .known()
-                    .map(|known| known.plate.lens.focal_px),
-                developed: measured.developed,
+                length: file.frame.exposure?,
                 stand: stand?,
-            })
+                developed: measured.developed,
+            },
+            focal_length: file.frame.focal_length,
+            focal_px: plate.as_ref()?.lens.focal_px,
         })
-        .collect();
-    by_exposures(&candidates)
+    });
+    by_exposures(candidates.collect())
 }
 
 /// How far a pixel pitch that was worked out from the sensor's size may be off, relative; what

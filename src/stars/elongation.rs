@@ -27,6 +27,8 @@ pub(super) struct ElongationFit {
     /// What changes from side to side, at half the diagonal, beyond its noise; `None` where not fitted.
     lopsided: Option<f64>,
     pub(super) used: usize,
+    /// Usual second moment of a star, square pixels.
+    pub(super) width: f64,
     /// All numbers as the stars show them, none held at none, and their covariance.
     pub(super) free: (DVector<f64>, DMatrix<f64>),
 }
@@ -39,7 +41,8 @@ const PATTERN_FROM: usize = 6;
 impl ElongationFit {
     /// Elongation at the centre that is no trail's, 1-sigma, square pixels: learnt from the frame's
     /// pattern where there are stars enough to see it.
-    pub(super) fn floor(&self, width: f64) -> f64 {
+    pub(super) fn floor(&self) -> f64 {
+        let width = self.width;
         match self.lopsided {
             Some(lopsided) => (EVEN_LENS_FLOOR * width)
                 .hypot(LOPSIDED_SHARE * lopsided)
@@ -48,7 +51,11 @@ impl ElongationFit {
         }
     }
 
+    /// `None` with too few stars.
     pub(super) fn of(stars: &[&Star], center: PixelPoint, scale: f64) -> Option<Self> {
+        if stars.len() < FEWEST_STARS {
+            return None;
+        }
         let rows: Vec<Vec<f64>> = stars
             .iter()
             .flat_map(|s| pair_of_rows(s, center, scale, stars.len()))
@@ -67,7 +74,8 @@ impl ElongationFit {
                 [diagonal, 4.0 * s.moments_sigma.xy.powi(2)]
             })
             .collect();
-        robust_pairs(&design, &values, &errors)
+        let width = median(stars.iter().map(|s| 0.5 * (s.moments.xx + s.moments.yy)));
+        robust_pairs(&design, &values, &errors, width)
     }
 }
 
@@ -104,6 +112,7 @@ fn robust_pairs(
     design: &DMatrix<f64>,
     values: &DVector<f64>,
     errors: &[f64],
+    width: f64,
 ) -> Option<ElongationFit> {
     const TUKEY: f64 = 5.0;
     let n_stars = errors.len() / 2;
@@ -141,6 +150,7 @@ fn robust_pairs(
             corner: corner_of(&free, &free_inverse),
             lopsided: lopsided_of(&free, &free_inverse),
             used,
+            width,
             free: (free, free_inverse),
         });
     }

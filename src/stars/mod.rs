@@ -10,11 +10,13 @@ mod detect;
 mod elongation;
 mod ends;
 mod equations;
+mod exposed;
 mod field;
 mod filter;
 mod fit;
 mod fixed;
 mod learn;
+mod lens_fit;
 mod light_noise;
 mod line;
 mod long;
@@ -256,14 +258,27 @@ impl StarField {
         if let (Some(trail), Some(fwhm)) = (&mut self.trail, &mut self.fwhm) {
             let width = fwhm.value.px();
             fwhm.sigma = Pixels::new(fwhm.sigma.px().hypot(DEVELOPED_WIDTH * width));
-            let length = trail.length.value.px();
-            trail.lengthen_doubt((DEVELOPED_SHARE * length).min(DEVELOPED_ENDS * width));
+            *trail = trail.of_developed(fwhm.value);
         }
         self
     }
 }
 
 impl FrameTrail {
+    /// What it adds to the stars' second moments, `Qxx - Qyy` and `2 Qxy`, square pixels.
+    pub fn elongation(&self) -> [f64; 2] {
+        let size = self.length.value.px().powi(2) / 12.0;
+        let (sin, cos) = (2.0 * self.angle.angle().rad()).sin_cos();
+        [size * cos, size * sin]
+    }
+
+    /// The same of a developed picture, by the width of its stars.
+    fn of_developed(mut self, fwhm: Pixels) -> Self {
+        let share = DEVELOPED_SHARE * self.length.value.px();
+        self.lengthen_doubt(share.min(DEVELOPED_ENDS * fwhm.px()));
+        self
+    }
+
     /// Adds an error along the trail, 1-sigma in pixels.
     fn lengthen_doubt(&mut self, sigma_px: f64) {
         let (c, s) = (self.angle.angle().cos(), self.angle.angle().sin());

@@ -99,41 +99,19 @@ mod tests {
     use super::super::background::Background;
     use super::super::fit::{FitSetup, fit_segment};
     use super::super::noise::Noise;
+    use super::super::segment::tests::{PACE, PLACES, PSF, STAR, segment};
     use super::*;
     use crate::frame::Plane;
-    use crate::units::{PixelPoint, PixelVector};
-
-    const PSF: Psf = Psf {
-        core: 1.1,
-        ratio: 2.1,
-        wings: 0.2,
-    };
-    const PACE: Pace = Pace {
-        start: 0.2,
-        end: 0.05,
-        slope: 0.1,
-        curve: 0.1,
-    };
-
-    fn segment(p: [f64; PARAMETERS]) -> Segment {
-        Segment {
-            center: PixelPoint::new(p[0], p[1]),
-            vector: PixelVector::new(p[2], p[3]),
-            flux: p[4],
-            pedestal: p[5],
-        }
-    }
 
     #[test]
     fn the_trace_agrees_with_differences_of_slopes() {
-        const STAR: [f64; PARAMETERS] = [0.3, -0.2, 4.0, -7.0, 50.0, 0.4];
         let h = 1e-4;
         let root = Matrix::from_fn(|i, k| 0.1 + ((7 * i + 3 * k) % 5) as f64 * 0.2);
         let covariance = root * root.transpose();
         for pace in [PACE, Pace::default()] {
-            for (x, y) in [(0.0, 0.0), (2.0, -4.0), (-3.0, 2.5), (1.5, 1.5)] {
+            for (x, y) in PLACES {
                 let slopes = |p| {
-                    SegmentImage::new(segment(p), PSF, pace)
+                    SegmentImage::new(segment(&p), PSF, pace)
                         .value_and_slopes(x, y)
                         .1
                 };
@@ -149,7 +127,7 @@ mod tests {
                         known += covariance[(i, k)] * (up[i] - down[i]) / (2.0 * h);
                     }
                 }
-                let order = SecondOrder::of(segment(STAR), PSF, pace, covariance, covariance);
+                let order = SecondOrder::of(segment(&STAR), PSF, pace, covariance, covariance);
                 let found = order.trace(&order.image.bends(x, y));
                 assert!(
                     (found - known).abs() < 1e-3 * (1.0 + known.abs()),
@@ -166,7 +144,7 @@ mod tests {
     /// 49 stars of 14 sigmas that moved by 20 px, in electrons.
     fn faint_stars() -> Vec<Segment> {
         let place = |k: usize| 70.0 * (k as f64 + 1.0) + 0.15 * k as f64;
-        let at = |k: usize| segment([place(k % 7), place(k / 7), 16.0, 12.0, 8500.0, 0.0]);
+        let at = |k: usize| segment(&[place(k % 7), place(k / 7), 16.0, 12.0, 8500.0, 0.0]);
         (0..49).map(at).collect()
     }
 

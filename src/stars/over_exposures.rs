@@ -1,15 +1,16 @@
 //! Lens and trail told apart over frames of different exposure: a trail grows with the exposure, what a
 //! lens does to the stars stays.
 
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn, Matrix2, Vector2};
+use nalgebra::Vector2;
 
 use super::calibration::Calibration;
-use super::elongation::{EVEN_LENS_FLOOR, ElongationFit, FEWEST_STARS, ROUNDNESS_FLOOR};
+use super::elongation::ROUNDNESS_FLOOR;
+use super::exposed::{Known, Shape};
 use super::field::median;
-use super::shape::shapely;
+use super::lens_fit::{LensFrames, Way};
 use super::trail::{lens_shape, trail_by_elongation};
-use super::{DEVELOPED_ENDS, DEVELOPED_SHARE, FrameTrail, LensShape, StarField};
-use crate::units::{Measured, PixelPoint, Pixels, Seconds};
+use super::{DEVELOPED_SHARE, FrameTrail, LensShape, StarField};
+use crate::units::{Measured, Pixels, Seconds};
 
 /// A frame as a witness of its lens.
 #[derive(Debug, Clone, Copy)]
@@ -60,12 +61,6 @@ impl LensOverExposures {
 
 /// Sigmas from which on a lens is seen.
 const SEEN: f64 = 2.5;
-/// Numbers of an elongation pattern: two at the centre, four slopes, two of the radial pattern.
-const PATTERN: usize = 8;
-const CENTER: usize = 2;
-/// Numbers of a stand's trail: two of its elongation at the centre, and the turn of the field in pixels at
-/// half the diagonal, for the longest exposure.
-const GROWING: usize = 3;
 /// The longest exposure of a stand over its shortest that tells a trail from a lens at all.
 const APART: f64 = 1.4;
 /// How unlike the trails of a stand's frames are, 1-sigma, shares of what their exposures let expect: a
@@ -74,17 +69,10 @@ const UNLIKE: [f64; 7] = [0.02, 0.05, 0.1, 0.2, 0.4, 0.8, 2.0];
 /// What a lens leaves at the centre, 1-sigma, shares of a star's second moment: what good ones do, and what
 /// one that is out of line does (own choice). Both are tried.
 const LEFT: [f64; 2] = [ROUNDNESS_FLOOR, 0.1];
-/// Patterns off the centre, and growing trails, are no larger than this share of a star's second moment.
-const ANY: f64 = 30.0;
-/// Turn of the field during the longest exposure, 1-sigma, pixels at half the diagonal (own choice).
-const TURN_PX: f64 = 5.0;
 /// Reduced chi-square, and that of a frame's centre, of frames that fit one lens and one trail that grows.
 const SOUND: f64 = 9.0;
 /// Frames that are asked, at most: more tell little else.
 const MOST_FRAMES: usize = 60;
-/// Least change of trails from frame to frame, share of a star's second moment.
-const STIR: f64 = 0.002;
-
 /// Tells lens and trail apart.
 ///
 /// Method: the elongation of a frame's stars over the field (values at the centre, slopes, radial
@@ -101,7 +89,7 @@ const STIR: f64 = 0.002;
 /// `None` where no stand has exposures of different length, too few stars tell a pattern, or the frames
 /// do not fit together.
 pub fn lens_over_exposures(frames: &[Exposed<'_>]) -> Option<LensOverExposures> {
-    let seen = Seen::all(frames)?;
+    let seen = LensFrames::of(frames)?;
     let told = seen.answer()?;
     if told.misfit > SOUND {
         return None;
@@ -119,24 +107,25 @@ pub fn lens_over_exposures(frames: &[Exposed<'_>]) -> Option<LensOverExposures> 
     } else {
         seen.trails(&told, frames)
     };
-    let exact = Calibration::exact();
     let (mean, covariance) = told.corner;
     let corner = Measured::new(mean.x, covariance[(0, 0)].max(0.0).sqrt());
-    let mut corner = lens_shape(corner, ROUNDNESS_FLOOR * seen.width, &exact);
+    let floor = ROUNDNESS_FLOOR * seen.width;
+    let mut corner = lens_shape(corner, floor, &Calibration::exact());
     corner.turn_told = true;
-    if seen
-        .shapes
-        .iter()
-        .any(|shape| frames[shape.frame].developed)
-    {
+    let used = || seen.shapes.iter().map(|shape| &frames[shape.frame]);
+    if used().any(|frame| frame.developed) {
         let Measured { value, sigma } = corner.corner;
         let doubt = (value * DEVELOPED_SHARE).px();
         corner.corner.sigma = Pixels::new(sigma.px().hypot(doubt));
     }
-    let n_stars = seen.shapes.iter().map(|shape| shape.n_stars).sum();
+    let lengths = || used().map(|frame| frame.length);
+    let n_stars = seen.shapes.iter().map(|shape| shape.pattern.n_stars).sum();
     Some(LensOverExposures {
         frames: seen.shapes.iter().map(|shape| shape.frame).collect(),
-        exposures: seen.exposures,
+        exposures: [
+            lengths().reduce(Seconds::min)?,
+            lengths().reduce(Seconds::max)?,
+        ],
         at_center: trail_of(told.center, n_stars),
         center_sigmas,
         corner,
@@ -222,159 +211,14 @@ fn are_apart(numbers: impl Iterator<Item = f64>, times: f64) -> bool {
     most >= times * least
 }
 
-/// An elongation at one place, square pixels: `Qxx - Qyy` and `2 Qxy`, and their covariance.
-type Known = (Vector2<f64>, Matrix2<f64>);
-
-/// The elongation that one frame shows.
-#[derive(Clone)]
-struct Shape {
-    /// Number of the frame.
-    frame: usize,
-    stand: usize,
-    /// Square of the exposure over the longest of the stand.
-    growth: f64,
-    /// The pattern, square pixels; of long trails the values at the centre alone.
-    values: DVector<f64>,
-    covariance: DMatrix<f64>,
-    n_stars: usize,
-}
-
-impl Shape {
-    fn of(frame: usize, exposed: &Exposed<'_>, longest: Seconds) -> Option<Self> {
-        let field = exposed.field;
-        // Where the measuring would not tell a trail, the shapes are no witnesses.
-        let trail = field.trail.as_ref()?;
-        let is_long = field.stars.iter().any(|star| star.trail.is_some());
-        let (values, covariance, n_stars) = if is_long { long(trail) } else { short(field)? };
-        Some(Self {
-            frame,
-            stand: exposed.stand,
-            growth: (exposed.length / longest).powi(2),
-            values,
-            covariance,
-            n_stars,
-        })
-    }
-
-    fn is_short(&self) -> bool {
-        self.values.len() == PATTERN
-    }
-
-    /// Rows by the lens's numbers and each stand's trail, about a trail `near`.
-    fn design(&self, near: &[Trail]) -> DMatrix<f64> {
-        let mut design = DMatrix::zeros(self.values.len(), PATTERN + GROWING * near.len());
-        let from = PATTERN + GROWING * self.stand;
-        for row in 0..CENTER {
-            design[(row, from + row)] = self.growth;
-        }
-        if self.is_short() {
-            design.fill_diagonal(1.0);
-            let turned = near[self.stand].by_turn() * self.growth;
-            design
-                .view_mut((CENTER, from + CENTER), (PATTERN - CENTER, 1))
-                .copy_from(&turned);
-        }
-        design
-    }
-
-    /// Its values less what the trail `near` adds to the straight rows of the design.
-    fn straight(&self, near: &[Trail]) -> DVector<f64> {
-        let mut values = self.values.clone();
-        if self.is_short() {
-            values[PATTERN - CENTER] -= self.growth * near[self.stand].turn.powi(2) / 12.0;
-        }
-        values
-    }
-}
-
-/// A stand's trail in its longest exposure.
-#[derive(Debug, Clone, Copy)]
-struct Trail {
-    /// At the centre, pixels.
-    vector: [f64; 2],
-    /// Turn of the field, pixels at half the diagonal.
-    turn: f64,
-}
-
-impl Trail {
-    fn of(elongation: [f64; 2], turn: f64) -> Self {
-        let length = (12.0 * elongation[0].hypot(elongation[1])).sqrt();
-        let (sin, cos) = (0.5 * elongation[1].atan2(elongation[0])).sin_cos();
-        Self {
-            vector: [length * cos, length * sin],
-            turn,
-        }
-    }
-
-    /// What a pixel of turn adds to slopes and radial pattern: at the place (x, y) in half diagonals the
-    /// trail is `vector + turn (-y, x)`, and its elongation a twelfth of its square.
-    fn by_turn(&self) -> DVector<f64> {
-        let [dx, dy] = self.vector;
-        let slopes = [-dy, dx, -dx, -dy].map(|d| d / 6.0);
-        let [a, b, c, d] = slopes;
-        DVector::from_vec(vec![a, b, c, d, -self.turn / 6.0, 0.0])
-    }
-}
-
-/// Pattern of a frame whose stars are about as long as wide; `None` with too few of them.
-fn short(field: &StarField) -> Option<(DVector<f64>, DMatrix<f64>, usize)> {
-    let center = field.center();
-    let scale = PixelPoint::new(0.0, 0.0).distance(center).px().max(1.0);
-    let stars = shapely(field);
-    if stars.len() < FEWEST_STARS {
-        return None;
-    }
-    let width = median(stars.iter().map(|s| 0.5 * (s.moments.xx + s.moments.yy)));
-    let fit = ElongationFit::of(&stars, center, scale)?;
-    let (values, mut covariance) = fit.free;
-    for k in 0..CENTER {
-        covariance[(k, k)] += (EVEN_LENS_FLOOR * width).powi(2);
-    }
-    (values.len() == PATTERN).then_some((values, covariance, fit.used))
-}
-
-/// A long trail as the elongation that it is.
-fn long(trail: &FrameTrail) -> (DVector<f64>, DMatrix<f64>, usize) {
-    /// Ends of a long trail are where the light says, whatever the lens does: share of its elongation.
-    const BY_LENS: f64 = 0.03;
-    let length = trail.length.value.px();
-    let size = length * length / 12.0;
-    let (sin, cos) = (2.0 * trail.angle.angle().rad()).sin_cos();
-    let sigma = trail
-        .length
-        .sigma
-        .px()
-        .max(length * trail.angle_sigma.rad());
-    let sigma = (length * sigma / 6.0).hypot(BY_LENS * size);
-    let values = DVector::from_vec(vec![size * cos, size * sin]);
-    (
-        values,
-        DMatrix::identity(CENTER, CENTER) * sigma.powi(2),
-        trail.n_stars,
-    )
-}
-
-/// All frames.
-struct Seen {
-    shapes: Vec<Shape>,
-    n_stands: usize,
-    exposures: [Seconds; 2],
-    /// Usual second moment of a star, square pixels.
-    width: f64,
-    /// Largest elongation that a trail makes in the longest exposures, about, square pixels.
-    largest: f64,
-}
-
-impl Seen {
-    fn all(frames: &[Exposed<'_>]) -> Option<Self> {
+impl LensFrames {
+    /// The frames that tell, where any do.
+    fn of(frames: &[Exposed<'_>]) -> Option<Self> {
         let chosen = telling(frames);
         let longest = |stand: usize| {
-            let of_stand = chosen
-                .iter()
-                .filter(|number| frames[**number].stand == stand);
-            of_stand
-                .map(|number| frames[*number].length)
-                .reduce(Seconds::max)
+            let of_stand = chosen.iter().map(|number| &frames[*number]);
+            let of_stand = of_stand.filter(|one| one.stand == stand);
+            of_stand.map(|one| one.length).reduce(Seconds::max)
         };
         let shape = |number: &usize| {
             let frame = &frames[*number];
@@ -387,23 +231,17 @@ impl Seen {
         for shape in &mut shapes {
             shape.stand = stands.binary_search(&shape.stand).ok()?;
         }
-        let used = || shapes.iter().map(|shape| frames[shape.frame].length);
-        let exposures = [used().reduce(Seconds::min)?, used().reduce(Seconds::max)?];
-        let width = |one: &Shape| {
-            let stars = shapely(frames[one.frame].field);
-            median(stars.iter().map(|s| 0.5 * (s.moments.xx + s.moments.yy)))
-        };
-        let sizes = shapes
-            .iter()
-            .map(|one| one.values[0].hypot(one.values[1]) / one.growth);
-        let seen = Self {
-            width: median(shapes.iter().filter(|one| one.is_short()).map(width)),
+        let sizes = shapes.iter().map(|one| {
+            let [e1, e2] = one.grown();
+            e1.hypot(e2)
+        });
+        let told = Self {
+            width: median(shapes.iter().filter_map(|one| one.pattern.width)),
             largest: sizes.fold(0.0, f64::max),
             n_stands: stands.len(),
-            exposures,
             shapes,
         };
-        seen.is_told().then_some(seen)
+        told.is_told().then_some(told)
     }
 
     /// Whether the exposures of any stand differ enough.
@@ -463,211 +301,13 @@ impl Seen {
         let short = known.filter(|(shape, _)| shape.is_short());
         short
             .map(|(shape, trail)| {
-                let mut trail = trail_of(*trail, shape.n_stars);
+                let trail = trail_of(*trail, shape.pattern.n_stars);
                 let frame = &frames[shape.frame];
-                if let Some(fwhm) = frame.field.fwhm.filter(|_| frame.developed) {
-                    let share = DEVELOPED_SHARE * trail.length.value.px();
-                    trail.lengthen_doubt(share.min(DEVELOPED_ENDS * fwhm.value.px()));
-                }
+                let fwhm = frame.field.fwhm.filter(|_| frame.developed);
+                let trail = fwhm.map_or(trail, |fwhm| trail.of_developed(fwhm.value));
                 (shape.frame, trail)
             })
             .collect()
-    }
-
-    /// The fit for trails that differ from one another, and a lens that leaves stars out of round at the
-    /// centre, by these shares: the likeliest of those that begin with no turn and with one either way.
-    fn fit(&self, unlike: f64, left: f64) -> Option<Way> {
-        let fits = [0.0, 1.0, -1.0].map(|turn| self.fit_about(turn, unlike, left));
-        let fits = fits.into_iter().flatten();
-        fits.max_by(|a, b| a.evidence.total_cmp(&b.evidence))
-    }
-
-    fn fit_about(&self, turn: f64, unlike: f64, left: f64) -> Option<Way> {
-        const ROUNDS: usize = 6;
-        let mut near = vec![Trail::of([0.0; 2], turn); self.n_stands];
-        for shape in &self.shapes {
-            let elongation = [0, 1].map(|k| shape.values[k] / shape.growth);
-            let own = Trail::of(elongation, turn);
-            let length = |one: &Trail| one.vector[0].hypot(one.vector[1]);
-            if length(&own) > length(&near[shape.stand]) {
-                near[shape.stand] = own;
-            }
-        }
-        // The size of a trail says how much its frames may differ, and is known by the fit.
-        let mut way = self.solve(&near, unlike, left)?;
-        for _ in 1..ROUNDS {
-            for (stand, trail) in near.iter_mut().enumerate() {
-                let from = PATTERN + GROWING * stand;
-                *trail = Trail::of([way.mean[from], way.mean[from + 1]], way.mean[from + 2]);
-            }
-            way = self.solve(&near, unlike, left)?;
-        }
-        Some(way)
-    }
-
-    fn solve(&self, near: &[Trail], unlike: f64, left: f64) -> Option<Way> {
-        let n = PATTERN + GROWING * self.n_stands;
-        let prior = DVector::from_fn(n, |k, _| {
-            let is_turn = k >= PATTERN && (k - PATTERN) % GROWING == CENTER;
-            let sigma = match k {
-                _ if is_turn => TURN_PX,
-                0..CENTER => left * self.width,
-                CENTER..PATTERN => ANY * self.width,
-                _ => (ANY * self.width).max(2.0 * self.largest),
-            };
-            sigma.powi(-2)
-        });
-        let mut normal = DMatrix::from_diagonal(&prior);
-        let mut right = DVector::zeros(n);
-        let mut evidence = 0.5 * prior.iter().map(|p| p.ln()).sum::<f64>();
-        let mut witnesses = Vec::with_capacity(self.shapes.len());
-        for shape in &self.shapes {
-            let [dx, dy] = near[shape.stand].vector;
-            let size = ((dx * dx + dy * dy) / 12.0).hypot(STIR * self.width);
-            let stirred = (unlike * shape.growth * size).powi(2);
-            let witness = Witness::of(shape, near, stirred)?;
-            let weighed = witness.noise.solve(&witness.design);
-            normal += witness.design.transpose() * &weighed;
-            right += weighed.transpose() * &witness.values;
-            evidence += witness.evidence();
-            witnesses.push(witness);
-        }
-        let factor = normal.cholesky()?;
-        let mean = factor.solve(&right);
-        evidence += 0.5 * right.dot(&mean) - half_log(&factor);
-        let covariance = factor.inverse();
-        let trails = witnesses.iter().map(|one| one.trail(&mean, &covariance));
-        let mut way = Way {
-            trails: trails.collect(),
-            misfit: 0.0,
-            worst_center: witnesses
-                .iter()
-                .map(|one| one.misfit_of_center(&mean))
-                .fold(0.0, f64::max),
-            evidence,
-            mean,
-            covariance,
-        };
-        let misfit: f64 = witnesses.iter().map(|one| one.misfit(&way.mean)).sum();
-        let rows: usize = self.shapes.iter().map(|shape| shape.values.len()).sum();
-        way.widen(misfit / rows.saturating_sub(n).max(1) as f64);
-        Some(way)
-    }
-}
-
-type Factor = Cholesky<f64, Dyn>;
-
-/// Half the logarithm of a determinant.
-fn half_log(factor: &Factor) -> f64 {
-    factor.l_dirty().diagonal().iter().map(|l| l.ln()).sum()
-}
-
-/// A frame's rows of the fit.
-struct Witness<'a> {
-    shape: &'a Shape,
-    values: DVector<f64>,
-    design: DMatrix<f64>,
-    /// Of the covariance of its values, what stirs its trail included.
-    noise: Factor,
-    /// Inverse of its part at the centre.
-    center: Matrix2<f64>,
-    /// Variance of its trail about the growing one, square pixels squared.
-    stirred: f64,
-}
-
-impl<'a> Witness<'a> {
-    fn of(shape: &'a Shape, near: &[Trail], stirred: f64) -> Option<Self> {
-        let mut noise = shape.covariance.clone();
-        for k in 0..CENTER {
-            noise[(k, k)] += stirred;
-        }
-        let center = noise.fixed_view::<CENTER, CENTER>(0, 0).try_inverse()?;
-        Some(Self {
-            shape,
-            center,
-            values: shape.straight(near),
-            design: shape.design(near),
-            noise: noise.cholesky()?,
-            stirred,
-        })
-    }
-
-    fn evidence(&self) -> f64 {
-        -0.5 * self.values.dot(&self.noise.solve(&self.values)) - half_log(&self.noise)
-    }
-
-    fn off(&self, mean: &DVector<f64>) -> DVector<f64> {
-        &self.values - &self.design * mean
-    }
-
-    fn misfit(&self, mean: &DVector<f64>) -> f64 {
-        let off = self.off(mean);
-        off.dot(&self.noise.solve(&off))
-    }
-
-    fn misfit_of_center(&self, mean: &DVector<f64>) -> f64 {
-        let off = self.off(mean);
-        let off = Vector2::new(off[0], off[1]);
-        off.dot(&(self.center * off)) / CENTER as f64
-    }
-
-    /// Its trail as an elongation at the centre: its share of the growing one, and what it shows beyond.
-    fn trail(&self, mean: &DVector<f64>, covariance: &DMatrix<f64>) -> Known {
-        let gain = self.noise.inverse().rows(0, CENTER) * self.stirred;
-        let from = PATTERN + GROWING * self.shape.stand;
-        let grows = DMatrix::from_fn(CENTER, mean.len(), |row, column| {
-            self.shape.growth * f64::from(column == from + row)
-        });
-        let trail = &grows * mean + &gain * self.off(mean);
-        let slope = grows - &gain * &self.design;
-        let own = DMatrix::identity(CENTER, CENTER) - gain.columns(0, CENTER);
-        let known = &slope * covariance * slope.transpose() + own * self.stirred;
-        (
-            Vector2::new(trail[0], trail[1]),
-            known.fixed_view::<2, 2>(0, 0).into_owned(),
-        )
-    }
-}
-
-/// One fit.
-struct Way {
-    /// Logarithm of the frames' probability, but for a constant that all fits share.
-    evidence: f64,
-    /// Reduced chi-square, and the largest chi-square of a frame's centre, each number's share.
-    misfit: f64,
-    worst_center: f64,
-    /// The lens's pattern, then each stand's trail in the longest exposure.
-    mean: DVector<f64>,
-    covariance: DMatrix<f64>,
-    /// Trail of each frame as an elongation at the centre, with its covariance.
-    trails: Vec<Known>,
-}
-
-impl Way {
-    /// Frames that agree worse than their errors allow know less than they say.
-    fn widen(&mut self, reduced: f64) {
-        self.misfit = reduced;
-        let factor = reduced.max(1.0);
-        self.covariance *= factor;
-        for trail in &mut self.trails {
-            trail.1 *= factor;
-        }
-    }
-
-    fn at_center(&self) -> Known {
-        let mean = Vector2::new(self.mean[0], self.mean[1]);
-        (mean, self.covariance.fixed_view::<2, 2>(0, 0).into_owned())
-    }
-
-    /// The radial pattern at half the diagonal, as the first of two numbers.
-    fn corner(&self) -> Known {
-        let (square, fourth) = (PATTERN - 2, PATTERN - 1);
-        let c = &self.covariance;
-        let variance = c[(square, square)] + 2.0 * c[(square, fourth)] + c[(fourth, fourth)];
-        (
-            Vector2::new(self.mean[square] + self.mean[fourth], 0.0),
-            Matrix2::new(variance, 0.0, 0.0, 0.0),
-        )
     }
 }
 
@@ -675,7 +315,7 @@ impl Way {
 mod tests {
     use super::super::{Quality, Star};
     use super::*;
-    use crate::units::{Angle, PixelTensor, PixelVector};
+    use crate::units::{Angle, PixelPoint, PixelTensor, PixelVector};
     use rand::{RngExt, SeedableRng};
     use rand_chacha::ChaCha8Rng;
     use rand_distr::StandardNormal;
@@ -762,12 +402,6 @@ mod tests {
             })
             .collect();
         lens_over_exposures(&frames)
-    }
-
-    fn elongation(trail: &FrameTrail) -> [f64; 2] {
-        let size = trail.length.value.px().powi(2) / 12.0;
-        let (sin, cos) = (2.0 * trail.angle.angle().rad()).sin_cos();
-        [size * cos, size * sin]
     }
 
     /// Off from a true length in sigmas of its square, which is what is known.
@@ -880,7 +514,7 @@ mod tests {
         long.trail = Some(FrameTrail::seen(d, 0.05, Angle::from_deg(0.2)));
         let fields = [(60.0, RIG.field(60.0, &mut dice)), (600.0, long)];
         let found = told(&fields).expect("exposures differ");
-        let [e1, e2] = elongation(&found.at_center);
+        let [e1, e2] = found.at_center.elongation();
         let length = found.at_center.length;
         let sigma = ((length.value + length.sigma).px().powi(2) - length.value.px().powi(2)) / 12.0;
         let off = (e1 - RIG.left[0]).hypot(e2 - RIG.left[1]);

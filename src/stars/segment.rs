@@ -218,24 +218,24 @@ pub(super) struct Bends {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
 
-    const PSF: Psf = Psf {
+    pub const PSF: Psf = Psf {
         core: 1.1,
         ratio: 2.1,
         wings: 0.2,
     };
-    const PACE: Pace = Pace {
+    pub const PACE: Pace = Pace {
         start: 0.2,
         end: 0.05,
         slope: 0.1,
         curve: 0.1,
     };
-    const STAR: [f64; PARAMETERS] = [0.3, -0.2, 4.0, -7.0, 50.0, 0.4];
-    const PLACES: [(f64, f64); 4] = [(0.0, 0.0), (2.0, -4.0), (-3.0, 2.5), (1.5, 1.5)];
+    pub const STAR: [f64; PARAMETERS] = [0.3, -0.2, 4.0, -7.0, 50.0, 0.4];
+    pub const PLACES: [(f64, f64); 4] = [(0.0, 0.0), (2.0, -4.0), (-3.0, 2.5), (1.5, 1.5)];
 
-    fn segment(p: &[f64; PARAMETERS]) -> Segment {
+    pub fn segment(p: &[f64; PARAMETERS]) -> Segment {
         Segment {
             center: PixelPoint::new(p[0], p[1]),
             vector: PixelVector::new(p[2], p[3]),

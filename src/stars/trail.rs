@@ -2,7 +2,7 @@
 
 use super::calibration::Calibration;
 use super::elongation::{ElongationFit, FEWEST_STARS, ROUNDNESS_FLOOR};
-use super::field::{VectorField, median, principal_variances};
+use super::field::{VectorField, principal_variances};
 use super::{FrameTrail, LensShape, Star, Stretch};
 use crate::units::{Angle, AxialAngle, Measured, PixelPoint, PixelTensor, PixelVector, Pixels};
 
@@ -53,17 +53,13 @@ pub(super) fn short_trail(
     scale: f64,
     calibration: &Calibration,
 ) -> Option<ShortTrail> {
-    if stars.len() < FEWEST_STARS {
-        return None;
-    }
     let elongation = ElongationFit::of(stars, center, scale)?;
-    let width = median(stars.iter().map(|s| 0.5 * (s.moments.xx + s.moments.yy)));
-    let floor = elongation.floor(width);
+    let floor = elongation.floor();
     let variance = elongation.variance.map(|v| v + floor * floor);
     let trail = trail_by_elongation(elongation.center, variance, calibration, elongation.used);
     let lens = elongation
         .corner
-        .map(|corner| lens_shape(corner, ROUNDNESS_FLOOR * width, calibration));
+        .map(|corner| lens_shape(corner, ROUNDNESS_FLOOR * elongation.width, calibration));
     Some(ShortTrail { trail, lens })
 }
 

@@ -268,7 +268,6 @@ impl Shown {
 fn shape_of(trail: &FrameTrail) -> ([f64; 2], f64) {
     let (length, sigma) = (trail.length.value.px(), trail.length.sigma.px());
     let size = length * length / 12.0;
-    let (sin, cos) = (2.0 * trail.angle.angle().rad()).sin_cos();
     let seen = (2.0 * length * sigma + sigma * sigma) / 12.0;
     let unseen = if length < 2.0 * sigma {
         sigma * sigma / 3.0
@@ -279,7 +278,7 @@ fn shape_of(trail: &FrameTrail) -> ([f64; 2], f64) {
         .max(unseen)
         .hypot(SHAPE_SHARE * size)
         .hypot(SHAPE_FLOOR);
-    ([size * cos, size * sin], sigma)
+    (trail.elongation(), sigma)
 }
 
 /// Elongation by the spread of a path.

@@ -148,11 +148,7 @@ mod tests {
         file.measured.as_mut().unwrap().field.stars[0].trail = None;
         let known = looking(with_matches(identified(84.05, -1.2, 10.0), 3));
         let frames = vec![file, known];
-        let table = MeasureReport {
-            frames,
-            lenses: Vec::new(),
-        }
-        .to_csv();
+        let table = MeasureReport::of_frames(frames).to_csv();
         let n_cells = HEAD.split(',').count();
         assert_eq!(table.lines().count(), 1201);
         let head: Vec<&str> = HEAD.trim_end().split(',').collect();

@@ -337,10 +337,7 @@ mod tests {
     use serde_json::Value;
 
     fn value_of(file: MeasuredFile) -> Value {
-        let report = Warned::clean(MeasureReport {
-            frames: vec![file],
-            lenses: Vec::new(),
-        });
+        let report = Warned::clean(MeasureReport::of_frames(vec![file]));
         serde_json::from_str(&to_string(&report)).unwrap()
     }
 

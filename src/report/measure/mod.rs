@@ -75,6 +75,16 @@ pub(super) mod tests {
     use crate::stars::{Quality, Rejected, Star};
     use crate::units::{Measured, PixelPoint, PixelTensor, PixelVector};
 
+    impl MeasureReport {
+        /// Of frames whose exposures tell nothing of their lens.
+        pub fn of_frames(frames: Vec<MeasuredFile>) -> Self {
+            Self {
+                frames,
+                lenses: Vec::new(),
+            }
+        }
+    }
+
     /// Stars on a lattice, all drawn out by 6 px towards the lower right.
     pub fn slanted() -> MeasuredFile {
         let half = 6.0 / 2f64.sqrt();
@@ -141,20 +151,7 @@ pub(super) mod tests {
             frame,
             measured: None,
         };
-        assert!(
-            !MeasureReport {
-                frames: vec![lone],
-                lenses: Vec::new()
-            }
-            .is_answered()
-        );
-        let frames = vec![slanted()];
-        assert!(
-            MeasureReport {
-                frames,
-                lenses: Vec::new()
-            }
-            .is_answered()
-        );
+        assert!(!MeasureReport::of_frames(vec![lone]).is_answered());
+        assert!(MeasureReport::of_frames(vec![slanted()]).is_answered());
     }
 }

@@ -199,13 +199,7 @@ mod tests {
     use crate::units::PixelPoint;
 
     fn text_of(frames: Vec<MeasuredFile>) -> String {
-        MeasureReport::to_text(
-            &Warned::clean(MeasureReport {
-                frames,
-                lenses: Vec::new(),
-            }),
-            &LOOK,
-        )
+        MeasureReport::to_text(&Warned::clean(MeasureReport::of_frames(frames)), &LOOK)
     }
 
     #[test]
